@@ -1,0 +1,19 @@
+"""What exists: units and their ends, couplers, places, couplings. Knows nothing of inspections."""
+
+from fleet.models.couplers import Coupler, CouplerPattern, Fitment
+from fleet.models.couplings import Coupling, CouplingSide
+from fleet.models.places import Place, WeatherAlert
+from fleet.models.units import CouplerEnd, Unit, UnitType
+
+__all__ = [
+    "Coupler",
+    "CouplerEnd",
+    "CouplerPattern",
+    "Coupling",
+    "CouplingSide",
+    "Fitment",
+    "Place",
+    "Unit",
+    "UnitType",
+    "WeatherAlert",
+]

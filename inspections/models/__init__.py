@@ -1,0 +1,28 @@
+"""What was seen, graded, decided and done. People are Django's users; their roles are groups."""
+
+from inspections.models.closeouts import CloseOut, TestResult
+from inspections.models.findings import Finding, Observation
+from inspections.models.grades import Grade, GradeCell
+from inspections.models.log import LogEntry
+from inspections.models.photos import Photo
+from inspections.models.reports import InspectedEnd, Inspection, Submission
+from inspections.models.restrictions import Restriction
+from inspections.models.rulesets import RuleSet
+from inspections.models.visits import Visit
+
+__all__ = [
+    "CloseOut",
+    "Finding",
+    "Grade",
+    "GradeCell",
+    "InspectedEnd",
+    "Inspection",
+    "LogEntry",
+    "Observation",
+    "Photo",
+    "Restriction",
+    "RuleSet",
+    "Submission",
+    "TestResult",
+    "Visit",
+]
