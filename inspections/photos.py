@@ -1,7 +1,7 @@
-"""Photos: decode, orient, strip, bound, re-encode; then received once, kept, and opened again.
+"""Photos: decode, orient, strip, bound, re-encode; received once, kept, opened again.
 
-Whatever a phone sends, what is stored and shown is a fresh JPEG made here, without any metadata of the original.
-What cannot be decoded is refused in plain words and its bytes kept sealed; the report it belongs to stands.
+Whatever a phone sends, what is stored and shown is a fresh JPEG made here with no metadata of the original.
+What does not open is refused in plain words and its bytes kept sealed; the report it belongs to stands.
 """
 
 import hashlib
@@ -11,9 +11,19 @@ import re
 import struct
 import threading
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
+from uuid import UUID, uuid5
 
+from django.contrib.auth.models import AbstractBaseUser
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+from django.db import transaction
 from PIL import Image, ImageOps
+
+from inspections import log
+from inspections.models import Photo
+from inspections.storage import photo_name, sealed_name
 
 logger = logging.getLogger(__name__)
 
@@ -22,8 +32,9 @@ MAX_PIXELS = 50_000_000
 MAX_SIDE = 12_000
 SHOWN_SIDE = 1_600
 QUALITY = 82
-# A scan of 50 million pixels costs about 30 ms however few bytes it takes; cameras write ten. A camera's file has
-# some dozens of segments, an animation some hundreds of chunks: thousands are made to keep the server busy.
+MAX_PHOTOS = 4
+# Made files, not camera files: a scan of 50 million pixels costs 30 ms however few bytes it takes, and cameras
+# write ten; a camera writes some dozens of segments, a screen a dozen chunks beside the picture's own.
 MAX_SCANS = 32
 MAX_SEGMENTS = 1_000
 MAX_CHUNKS = 20_000
@@ -49,27 +60,25 @@ UNREADABLE = (
 )
 TOO_MANY_PIXELS = (Image.DecompressionBombError, Image.DecompressionBombWarning)
 
-WORDS = {
+REFUSED = {
     "empty": "That photo is empty. Take it again or skip it.",
     "too_big": "That photo is over 12 MB. Take it again at a smaller size or skip it.",
     "unsupported_type": "That file is not a JPEG, PNG or WebP photo. Take a photo or skip it.",
     "document": "That is a PDF document, not a photo. Take a photo of the page or skip it.",
-    "other_camera_type": "This kind of photo (HEIC or AVIF) doesn't open here. Set the camera to JPEG and take it "
-    "again, or skip it.",
-    "unreadable": "That photo is incomplete or damaged and didn't open. Send it again, take a new one, or skip it.",
-    "too_many_pixels": "That photo has more than 50 million pixels or a side over 12,000. Take it again at a "
-    "smaller size or skip it.",
-    "too_many_parts": "That photo is not built as a camera builds one and wasn't opened. Take it again or skip it.",
+    "other_camera_type": "A HEIC or AVIF photo doesn't open here. Set the camera to JPEG, take it again or skip it.",
+    "unreadable": "That photo is incomplete or damaged and didn't open. Send it again, take a new one or skip it.",
+    "too_many_pixels": "That photo is over 50 million pixels or 12,000 on a side. Take it smaller or skip it.",
+    "too_many_parts": "That photo is not built as a camera builds one. Take it again or skip it.",
     "not_clean": "That photo could not be cleaned of hidden data. Take it again or skip it.",
+    "same_id": "Another photo already has this photo's id. Both are kept. Tell control which one is right.",
 }
 
 
 class PhotoRefused(Exception):
     """A photo that will not be shown: `code` names the cause, `words` tell the person what to do."""
 
-    def __init__(self, code, words=None):
-        self.code = code
-        self.words = words or WORDS[code]
+    def __init__(self, code):
+        self.code, self.words = code, REFUSED[code]
         super().__init__(f"{code}: {self.words}")
 
 
@@ -222,9 +231,150 @@ def _encoded(picture):
 
 
 def _prove_clean(jpeg):
-    """Reopen the JPEG: it must hold pixels and the one JFIF header, no EXIF, comment, profile or other segment."""
+    """Reopen the JPEG: pixels and one JFIF header, no EXIF, comment, profile or any other segment."""
     picture = Image.open(io.BytesIO(jpeg), formats=["JPEG"])
     picture.load()
     if [name for name, _ in picture.applist] != ["APP0"] or picture.getexif():
         logger.error("A re-encoded photo still had segments %s.", [name for name, _ in picture.applist])
         raise PhotoRefused("not_clean")
+
+
+@dataclass(frozen=True)
+class PhotoReceipt:
+    """The answer to one sending. `sha256` is the hex digest of the bytes received here.
+
+    201 stored or refused (see `state`), 200 the same again, 409 another photo has this id or the report has its
+    photos, 400 not what the phone sent, 413 too big: the last two, and a full report, keep nothing.
+    """
+
+    status: int
+    id: UUID
+    sha256: str
+    state: str
+    words: str
+
+
+@dataclass(frozen=True)
+class _Arrival:
+    uuid: UUID
+    owner: UUID
+    sha256: str
+    by: AbstractBaseUser
+    now: datetime
+
+
+def receive(
+    *,
+    uuid: UUID,
+    owner: UUID,
+    data: bytes,
+    claimed_sha256: str,
+    by: AbstractBaseUser,
+    now: datetime,
+    max_photos: int = MAX_PHOTOS,
+) -> PhotoReceipt:
+    """Take in one photo, once, however often it is sent; its owner (a report or close-out) may come later.
+
+    What does not open becomes a refused row, its bytes sealed. Raises OSError when the disk will not take the
+    file; then there is no row, and the phone sends again.
+    """
+    if len(data) > MAX_BYTES:
+        return PhotoReceipt(413, uuid, "", "", REFUSED["too_big"])
+    arrival = _Arrival(uuid, owner, hashlib.sha256(data).hexdigest(), by, now)
+    if arrival.sha256 != claimed_sha256.strip().lower():
+        return PhotoReceipt(400, uuid, arrival.sha256, "", "The photo was damaged on the way. Send it again.")
+    known = Photo.objects.filter(uuid=uuid).first()
+    if known is not None and not (known.state == Photo.State.WAITING and _is_same(known, arrival)):
+        return _answer_again(known, arrival, data)
+    if known is None and Photo.objects.of_owners([owner]).exclude(state=Photo.State.REFUSED).count() >= max_photos:
+        words = f"This report has its {max_photos} photos already. This one was not kept."
+        return PhotoReceipt(409, uuid, arrival.sha256, "", words)
+    written = _record(arrival, _kept(arrival, data))
+    row = Photo.objects.get(uuid=uuid)
+    return _receipt(201, row) if written else _answer_again(row, arrival, data)
+
+
+def _is_same(row, arrival):
+    return row.owner == arrival.owner and row.sha256_received in ("", arrival.sha256)
+
+
+def _answer_again(row, arrival, data):
+    """A known id: the same answer for the same photo; another photo is sealed under an id made from both."""
+    if _is_same(row, arrival):
+        return _receipt(200, row)
+    sealed = replace(arrival, uuid=uuid5(arrival.uuid, f"{arrival.owner} {arrival.sha256}"))
+    _record(sealed, _sealed(arrival, data, "same_id"))
+    return PhotoReceipt(409, arrival.uuid, arrival.sha256, Photo.State.REFUSED, REFUSED["same_id"])
+
+
+def _receipt(status, row):
+    words = row.why or ("The logbook has the photo." if row.state == Photo.State.STORED else "The photo was erased.")
+    return PhotoReceipt(status, row.uuid, row.sha256_received, row.state, words)
+
+
+def _kept(arrival, data):
+    """Put the photo, or what was sent in its place, safely on the disk; return what its row will say."""
+    try:
+        photo = clean(data)
+    except PhotoRefused as refused:
+        return _sealed(arrival, data, refused.code)
+    default_storage.save(photo_name(photo.sha256), ContentFile(photo.jpeg))
+    return {
+        "state": Photo.State.STORED,
+        "sha256_stored": photo.sha256,
+        "width": photo.width,
+        "height": photo.height,
+    }
+
+
+def _sealed(arrival, data, code):
+    default_storage.save(sealed_name(arrival.sha256), ContentFile(data))
+    return {"state": Photo.State.REFUSED, "why": REFUSED[code]}
+
+
+def _record(arrival, outcome):
+    """Write the row, or fill the waiting one, with its log entry; False when another sending was first."""
+    fields = outcome | {"sha256_received": arrival.sha256, "by": arrival.by, "received": arrival.now}
+    with transaction.atomic(durable=True):
+        row, made = Photo.objects.get_or_create(uuid=arrival.uuid, defaults=fields | {"owner": arrival.owner})
+        waiting = Photo.objects.filter(pk=row.pk, owner=arrival.owner, state=Photo.State.WAITING)
+        if not made and not waiting.update(**fields):
+            return False
+        log.write(
+            subject=f"photo:{arrival.uuid}",
+            kind=f"photo {outcome['state']}",
+            actor=arrival.by.pk,
+            happened=arrival.now,
+            written=arrival.now,
+            owner=arrival.owner,
+            sha256_received=arrival.sha256,
+            sha256_stored=outcome.get("sha256_stored", ""),
+            why=outcome.get("why", ""),
+        )
+    return True
+
+
+class PhotoUnavailable(Exception):
+    """A photo that cannot be shown: `code` is waiting, refused, erased, missing or damaged; `words` say it."""
+
+    def __init__(self, code, words):
+        self.code, self.words = code, words
+        super().__init__(f"{code}: {words}")
+
+
+def open_photo(photo: Photo) -> io.BytesIO:
+    """The stored JPEG, checked against its digest, for a view that has checked who asks.
+
+    Raises PhotoUnavailable where there is none to show, or what is on the disk is not what was stored.
+    """
+    if photo.state != Photo.State.STORED:
+        words = {"waiting": "The photo has not arrived yet.", "erased": "The photo was erased."}
+        raise PhotoUnavailable(photo.state, words.get(photo.state, photo.why))
+    try:
+        with default_storage.open(photo_name(photo.sha256_stored)) as file:
+            jpeg = file.read()
+    except FileNotFoundError as error:
+        raise PhotoUnavailable("missing", "The stored photo is missing. Tell who runs the logbook.") from error
+    if hashlib.sha256(jpeg).hexdigest() != photo.sha256_stored:
+        raise PhotoUnavailable("damaged", "The stored photo is damaged: its digest differs from the one recorded.")
+    return io.BytesIO(jpeg)

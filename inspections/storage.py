@@ -1,7 +1,7 @@
-"""Where photos are kept: a file is wholly on the disk, under the digest of its bytes, before anything names it.
+"""Where photos are kept: a file is wholly on the disk, under its digest, before any row names it.
 
-Order of a save: write beside the final place, fsync the file, rename, fsync the folders. A power cut leaves at
-worst an unfinished `.tmp` file, never a half-written photo under a good name. Files are never overwritten.
+Order of a save: write beside the final place, fsync the file, rename, fsync the folders. A power cut leaves
+at worst an unfinished `.tmp` file, never half a photo under a good name. Files are never overwritten.
 """
 
 import contextlib
@@ -15,7 +15,6 @@ from django.core.exceptions import SuspiciousFileOperation
 from django.core.files.storage import FileSystemStorage
 
 FILE_MODE = 0o640
-FOLDER_MODE = 0o750
 NAME = re.compile(r"(?:sealed/)?([0-9a-f]{2})/(\1[0-9a-f]{62})(?:\.jpg)?")
 
 
@@ -52,7 +51,7 @@ class DurableStorage(FileSystemStorage):
         if known is None or known[2] != hashlib.sha256(data).hexdigest():
             raise SuspiciousFileOperation("A stored file is named by the digest of its bytes.")
         place = Path(self.path(name))
-        place.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+        place.parent.mkdir(parents=True, exist_ok=True)
         if not place.exists():
             _write(place, data)
         # Also when it was there already: another thread may have renamed it and not yet made that last.
@@ -78,7 +77,7 @@ def _write(place, data):
 
 
 def _folders(place, root):
-    """The folders from the file's own up to the root: a new folder's name is itself an entry that must last."""
+    """The folders from the file's own up to the root: a new folder's own entry must last too."""
     return [folder for folder in place.parents if folder == root or root in folder.parents]
 
 

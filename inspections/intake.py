@@ -1,0 +1,303 @@
+"""The one way a report enters: from the page, the phone, typed by control, a file, an import.
+
+Idempotent by the report's own uuid and the digest of its bytes; atomic; content is never refused: what is not on our
+lists is kept as given and flagged, what cannot be taken in is kept whole in quarantine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from hashlib import sha256
+from uuid import UUID
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.utils import timezone
+
+from fleet.models import Coupler, CouplerEnd, CouplingSide, Place, Unit
+from inspections import bodies, grading, log, references, standing
+from inspections.models import (
+    Finding,
+    Grade,
+    InspectedEnd,
+    Inspection,
+    Observation,
+    Photo,
+    Submission,
+)
+
+TRUSTED_FOR_OTHERS = (Submission.Channel.TYPED, Submission.Channel.FILE, Submission.Channel.IMPORT)
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What the sender is told. `status`: 201 new, 200 the same again, 409 other content, 400 unreadable.
+
+    `refs`: one per fault, in the order of the body. `missing`: uuids of photos named but not here.
+    """
+
+    status: int
+    id: UUID | None = None
+    sha256: str = ""
+    state: str = ""
+    refs: tuple[str, ...] = ()
+    missing: tuple[UUID, ...] = ()
+    words: str = ""
+    told: dict = field(default_factory=dict)
+
+
+def receive(*, raw: bytes, submitted_by: User, channel: str, received: datetime) -> Receipt:
+    """Take in one report. Everything is written, or nothing; the receipt is made after the commit."""
+    digest = sha256(raw).hexdigest()
+    try:
+        data = bodies.read_json(raw)
+        uuid = bodies.identity(data)
+    except bodies.Unreadable as error:
+        return Receipt(status=400, sha256=digest, words=f"We could not read this report: {error}. Keep it.")
+    with transaction.atomic(durable=True):
+        log.hold()
+        known = {row.sha256: row for row in Submission.objects.filter(uuid=uuid)}
+        if digest in known:
+            outcome = known[digest]
+        else:
+            outcome = store(data, raw, digest, uuid, submitted_by, channel, received, bool(known))
+    return receipt(outcome, status=200 if digest in known else 201)
+
+
+def store(data, raw, digest, uuid, submitted_by, channel, received, taken) -> Submission:
+    """The submission's row and all that follows from it."""
+    try:
+        if taken:
+            raise bodies.NotTaken("same id: another report came under it before")
+        body = bodies.body_of(data)
+        author = author_of(body, submitted_by, channel)
+    except bodies.NotTaken as error:
+        status, why, body, author = Submission.Status.QUARANTINED, str(error)[:300], None, None
+    else:
+        status, why = Submission.Status.STORED, ""
+    submission = Submission.objects.create(
+        uuid=uuid,
+        sha256=digest,
+        body=raw,
+        author=author,
+        submitted_by=submitted_by,
+        channel=channel,
+        device_sent=body.sent if body else None,
+        received=received,
+        status=status,
+        why=why,
+    )
+    log.write(
+        subject=f"report:{uuid}",
+        kind=f"report {status}",
+        actor=submitted_by.pk,
+        happened=(body.seen if body else None) or received,
+        written=received,
+        sha256=digest,
+        channel=channel,
+        author=author.pk if author else None,
+        why=why,
+    )
+    if body:
+        take_in(submission, body, author)
+    return submission
+
+
+def author_of(body: bodies.Body, submitted_by: User, channel: str) -> User:
+    """Who saw it. Only control's channels may bring in somebody else's report."""
+    if body.author == submitted_by.pk:
+        return submitted_by
+    if channel not in TRUSTED_FOR_OTHERS:
+        raise bodies.NotTaken("its author is not the person signed in")
+    author = User.objects.filter(pk=body.author).first()
+    if author is None:
+        raise bodies.NotTaken("its author is not known here")
+    return author
+
+
+def take_in(submission: Submission, body: bodies.Body, author: User) -> Inspection:
+    """Inspection, ends, findings, observations, grades."""
+    unit = Unit.objects.filter(number=body.unit.strip().upper()).first()
+    ends = ends_of(unit)
+    inspection = Inspection.objects.create(
+        submission=submission,
+        person=author,
+        occasion=body.occasion,
+        unit=unit,
+        unit_given=body.unit,
+        seen=body.seen or submission.received,
+        seen_offset_min=body.seen_offset_min,
+        doubtful=bodies.why_doubtful(body, submission.received),
+        place=Place.objects.filter(code=body.place.strip().upper()).first(),
+        place_given=body.place,
+        weather=body.weather,
+        note=body.note,
+    )
+    InspectedEnd.objects.bulk_create(inspected(inspection, end, ends) for end in body.ends)
+    touched = [observe(inspection, fault, ends, submission.received) for fault in body.faults]
+    for finding in {finding.pk: finding for finding in touched}.values():
+        grading.regrade(finding, cause=Grade.Cause.INTAKE, now=submission.received, actor=author.pk, always=True)
+        grading.regrade_siblings(finding, now=submission.received, actor=author.pk)
+    told = standing.of_ends(list(ends.values()), submission.received)
+    Inspection.objects.filter(pk=inspection.pk).update(
+        standing_told={ends_letter.letter: told[ends_letter.pk].as_told() for ends_letter in ends.values()}
+    )
+    return inspection
+
+
+def ends_of(unit: Unit | None) -> dict[str, CouplerEnd]:
+    """Letter → end of a unit; empty for a unit that is not on the list."""
+    if unit is None:
+        return {}
+    return {end.letter: end for end in unit.ends.select_related("pattern", "unit")}
+
+
+def inspected(inspection: Inspection, end: bodies.End, ends: dict[str, CouplerEnd]) -> InspectedEnd:
+    """The row of one end that was looked at; its mate is kept as given when it is not on the list."""
+    return InspectedEnd(
+        inspection=inspection,
+        end=ends.get(end.end),
+        end_given=end.end,
+        situation=end.situation,
+        clean=end.clean,
+        mate=mate_named(end.mate),
+        mate_given=end.mate,
+        stage=end.stage,
+    )
+
+
+def mate_named(words: str) -> CouplerEnd | None:
+    """The end meant by "305 B", or None."""
+    number, _, letter = words.strip().upper().rpartition(" ")
+    return CouplerEnd.objects.named(number, letter).first() if number else None
+
+
+def observe(inspection: Inspection, fault: bodies.Fault, ends: dict[str, CouplerEnd], received: datetime) -> Finding:
+    """Attach one fault to the finding it belongs to, new or known."""
+    finding = finding_meant(fault, inspection) or open_finding(inspection, fault, ends, received)
+    first = not finding.observations.exists()
+    Observation.objects.create(
+        uuid=fault.id,
+        finding=finding,
+        inspection=inspection,
+        kind="first report" if first else fault.kind if fault.kind != "first report" else "still there",
+        slot=fault.part,
+        symptom=fault.symptom,
+        facts=fault.facts,
+        note=fault.note,
+        photos=[str(photo) for photo in fault.photos],
+        by=inspection.person,
+        seen=inspection.seen,
+        seen_offset_min=inspection.seen_offset_min,
+        received=received,
+    )
+    log.write(
+        subject=f"finding:{finding.ref}",
+        kind="opened" if first else "observed",
+        actor=inspection.person_id,
+        happened=inspection.seen,
+        written=received,
+        report=inspection.submission.uuid,
+        observation=fault.id,
+        what=fault.kind,
+    )
+    return finding
+
+
+def finding_meant(fault: bodies.Fault, inspection: Inspection) -> Finding | None:
+    """The open finding this fault says it is about, if it is at this unit; merged ones lead on."""
+    try:
+        ref = references.read(fault.of)
+    except references.MistypedReference:
+        return None
+    finding = Finding.objects.select_related("merged_into", "end__pattern").filter(ref=ref).first()
+    finding = finding.merged_into if finding and finding.merged_into_id else finding
+    if finding is None or not finding.is_open or finding.unit_id != inspection.unit_id:
+        return None
+    return finding
+
+
+def open_finding(
+    inspection: Inspection, fault: bodies.Fault, ends: dict[str, CouplerEnd], received: datetime
+) -> Finding:
+    """A new finding, with its reference, its coupler and its place in the history of this end."""
+    end = ends.get(fault.end)
+    component = component_of(fault)
+    before = previous(end, component, inspection.seen)
+    last = Finding.objects.order_by("-ref").values_list("ref", flat=True).first()
+    return Finding.objects.create(
+        ref=references.make(references.number(last) + 1 if last else 1),
+        unit=inspection.unit,
+        unit_given=inspection.unit_given,
+        end=end,
+        end_given=fault.end,
+        coupler=Coupler.objects.filter(fitments__in=end.fitments.at(inspection.seen)).first() if end else None,
+        component=component,
+        slot=fault.part,
+        symptom=fault.symptom,
+        first_seen=inspection.seen,
+        month=month_number(inspection.seen),
+        gap_days=(inspection.seen - before.first_seen).days if before else None,
+        repeat_of=repeat_of(end, component, inspection.seen),
+    )
+
+
+def component_of(fault: bodies.Fault) -> str:
+    """The component the part or symptom belongs to; the part as given where the ruleset does not know it."""
+    part = grading.ruleset().parts.get(fault.part)
+    return part.component if part else "other"
+
+
+def month_number(when: datetime) -> int:
+    """Local year × 12 + month − 1: what counts by month are grouped by."""
+    local = timezone.localtime(when)
+    return local.year * 12 + local.month - 1
+
+
+def previous(end: CouplerEnd | None, component: str, seen: datetime) -> Finding | None:
+    """The last finding on the same end and component before `seen`."""
+    if end is None:
+        return None
+    earlier = Finding.objects.filter(end=end, component=component, first_seen__lt=seen)
+    return earlier.order_by("-first_seen").first()
+
+
+def repeat_of(end: CouplerEnd | None, component: str, seen: datetime) -> Finding | None:
+    """The closed finding this one repeats: within 28 days or 10 couplings, whichever ends later."""
+    if end is None:
+        return None
+    rules = grading.ruleset()
+    closed = Finding.objects.filter(end=end, component=component, state=Finding.State.CLOSED, closed__lte=seen)
+    last = closed.order_by("-closed").first()
+    if last is None:
+        return None
+    if seen - last.closed <= timedelta(days=rules.repeat_days):
+        return last
+    since = CouplingSide.objects.filter(end=end, at__gt=last.closed, at__lte=seen)
+    return last if since.count() <= rules.repeat_couplings else None
+
+
+def receipt(submission: Submission, *, status: int) -> Receipt:
+    """What is told about a stored or quarantined submission; the same every time."""
+    if submission.status == Submission.Status.QUARANTINED:
+        return Receipt(
+            status=409 if "same id" in submission.why else status,
+            id=submission.uuid,
+            sha256=submission.sha256,
+            state="quarantined",
+            words=f"The logbook has kept this report whole, but could not file it: {submission.why}. "
+            "Control will sort it out.",
+        )
+    observations = submission.inspection.observations.select_related("finding").order_by("pk")
+    named = {UUID(photo) for observation in observations for photo in observation.photos}
+    here = set(Photo.objects.filter(uuid__in=named).values_list("uuid", flat=True))
+    return Receipt(
+        status=status,
+        id=submission.uuid,
+        sha256=submission.sha256,
+        state="stored",
+        refs=tuple(observation.finding.ref for observation in observations),
+        missing=tuple(sorted(named - here)),
+        told=submission.inspection.standing_told,
+    )

@@ -1,0 +1,262 @@
+"""What an end may do now: rows → limits → join. Reads, writes nothing; derived at every read.
+
+Standing(end, at) = for each situation the join of the limits of the current grades' cells, restrictions, expired
+deferrals and isolations, in the worst weather class alerted where the unit is or seen there in the last 12 hours.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.db.models import OuterRef, Q, Subquery
+
+from fleet.models import CouplerEnd, Coupling, CouplingSide, Unit, WeatherAlert
+from inspections import grading
+from inspections.models import Finding, GradeCell, InspectedEnd, Inspection, Restriction, Visit
+from inspections.rules import explain
+from inspections.rules.facts import CATEGORIES, SITUATION_WORDS, SITUATIONS
+from inspections.rules.grade import settle
+from inspections.rules.limits import DIALS, Limits, join_all
+
+WEATHER_LASTS = timedelta(hours=12)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One limit in force: whose it is ("finding" or "restriction"), its reference or reason, its category if graded."""
+
+    kind: str
+    name: str
+    limits: Limits
+    category: int | None = None
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InSituation:
+    """One situation of an end: the settled limits, the worst category among its findings, where they come from."""
+
+    situation: str
+    limits: Limits
+    category: int | None
+    sources: tuple[Source, ...]
+    words: tuple[str, ...]
+
+    @property
+    def situation_words(self) -> str:
+        return SITUATION_WORDS[self.situation]
+
+    @property
+    def category_word(self) -> str:
+        return "" if self.category is None else CATEGORIES[self.category]
+
+
+@dataclass(frozen=True, slots=True)
+class EndStanding:
+    """An end's standing as known at `at`; `now` is the situation it was last known to be in."""
+
+    end: CouplerEnd
+    at: datetime
+    weather: str
+    now: str
+    situations: dict[str, InSituation]
+
+    @property
+    def current(self) -> InSituation:
+        return self.situations[self.now]
+
+    @property
+    def others(self) -> list[InSituation]:
+        return [self.situations[s] for s in SITUATIONS if s != self.now]
+
+    def as_told(self) -> dict[str, object]:
+        """What the person was told, for storing: JSON-able."""
+        return {
+            "at": self.at.isoformat(),
+            "weather": self.weather,
+            "now": self.now,
+            **{s: {"category": x.category, "words": list(x.words)} for s, x in self.situations.items()},
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class UnitStanding:
+    """A unit: worst of its ends for move, passengers, speed, isolations; couple and uncouple stay per end."""
+
+    unit: Unit
+    at: datetime
+    ends: tuple[EndStanding, ...]
+    limits: Limits
+    words: tuple[str, ...]
+    category: int | None
+
+    @property
+    def weather(self) -> str:
+        return self.ends[0].weather if self.ends else ""
+
+
+def of_ends(ends: Sequence[CouplerEnd], at: datetime) -> dict[int, EndStanding]:
+    """End id → standing, in a fixed number of queries however many ends. Ends come with `unit` and `pattern`."""
+    if not ends:
+        return {}
+    rules = grading.ruleset(at)
+    whereabouts = last_known(ends, at)
+    weather = weather_of(ends, whereabouts, rules.weathers, at)
+    graded = graded_limits(ends, weather)
+    set_by_people = restrictions(ends, at)
+    found = {}
+    for end in ends:
+        situations = {}
+        for situation in SITUATIONS:
+            sources = (*graded[end.pk, situation], *set_by_people[end.pk])
+            limits = settle(rules, *(source.limits for source in sources))
+            situations[situation] = InSituation(
+                situation=situation,
+                limits=limits,
+                category=max((s.category for s in sources if s.category is not None), default=None),
+                sources=tuple(described(source, rules) for source in sources),
+                words=explain.limit_words(rules, limits),
+            )
+        found[end.pk] = EndStanding(end, at, weather[end.pk], whereabouts[end.pk].situation, situations)
+    return found
+
+
+def described(source: Source, rules) -> Source:
+    return Source(source.kind, source.name, source.limits, source.category, explain.limit_words(rules, source.limits))
+
+
+def of_units(units: Sequence[Unit], at: datetime) -> dict[int, UnitStanding]:
+    """Unit id → standing, in a fixed number of queries."""
+    ends = list(CouplerEnd.objects.filter(unit__in=units).select_related("unit", "pattern"))
+    standings = of_ends(ends, at)
+    by_unit = defaultdict(list)
+    for end in ends:
+        by_unit[end.unit_id].append(standings[end.pk])
+    return {unit.pk: joined(unit, at, by_unit[unit.pk]) for unit in units}
+
+
+def joined(unit: Unit, at: datetime, ends: list[EndStanding]) -> UnitStanding:
+    """The unit from its ends, each in the situation it is in now; rescue is the better end's."""
+    now = [end.current for end in ends]
+    worst = join_all(x.limits for x in now)
+    rescue = min((x.limits.rescue for x in now), key=DIALS["rescue"].index, default="yes")
+    limits = Limits(
+        move=worst.move,
+        passengers=worst.passengers,
+        rescue=rescue,
+        speed=worst.speed,
+        isolations=worst.isolations,
+    )
+    return UnitStanding(
+        unit=unit,
+        at=at,
+        ends=tuple(sorted(ends, key=lambda e: e.end.letter)),
+        limits=limits,
+        words=explain.limit_words(grading.ruleset(at), limits),
+        category=max((x.category for x in now if x.category is not None), default=None),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Whereabouts:
+    """The situation an end was last known in, and the place its unit was last known at (id or None)."""
+
+    situation: str
+    place: int | None
+
+
+def last_known(ends: Sequence[CouplerEnd], at: datetime) -> dict[int, Whereabouts]:
+    """End id → whereabouts: the latest of coupling, inspection and visit. Three queries."""
+    sides = CouplingSide.objects.filter(end=OuterRef("pk"), at__lte=at).order_by("-at")
+    looks = InspectedEnd.objects.filter(end=OuterRef("pk"), inspection__seen__lte=at).order_by("-inspection__seen")
+    visits = Visit.objects.filter(unit=OuterRef("unit"), since__lte=at).order_by("-since")
+    seen = Inspection.objects.filter(unit=OuterRef("unit"), seen__lte=at, place__isnull=False).order_by("-seen")
+    rows = CouplerEnd.objects.filter(pk__in=[end.pk for end in ends]).annotate(
+        last_coupling=Subquery(sides.values("coupling")[:1]),
+        look_situation=Subquery(looks.values("situation")[:1]),
+        look_seen=Subquery(looks.values("inspection__seen")[:1]),
+        visit_depot=Subquery(visits.values("depot")[:1]),
+        visit_since=Subquery(visits.values("since")[:1]),
+        place_seen=Subquery(seen.values("seen")[:1]),
+        place_id=Subquery(seen.values("place")[:1]),
+    )
+    rows = list(rows)
+    couplings = Coupling.objects.in_bulk({row.last_coupling for row in rows if row.last_coupling})
+    return {row.pk: whereabouts(row, couplings.get(row.last_coupling), at) for row in rows}
+
+
+def whereabouts(row, coupling: Coupling | None, at: datetime) -> Whereabouts:
+    """From the last coupling, look and visit of one end."""
+    places = [(row.place_seen, row.place_id), (row.visit_since, row.visit_depot)]
+    situations = [(row.look_seen, row.look_situation)]
+    if coupling:
+        parted = coupling.parted is not None and coupling.parted <= at
+        joined_now = coupling.outcome == Coupling.Outcome.COUPLED and not parted
+        places.append((coupling.at, coupling.place_id))
+        situations.append((coupling.parted if parted else coupling.at, "R" if joined_now else "U"))
+    return Whereabouts(situation=latest(situations) or "U", place=latest(places))
+
+
+def latest(pairs):
+    """The value with the latest time, or None; pairs without a time do not count."""
+    return max((pair for pair in pairs if pair[0]), key=lambda pair: pair[0], default=(None, None))[1]
+
+
+def weather_of(ends, places: dict[int, Whereabouts], classes: Sequence[str], at: datetime) -> dict[int, str]:
+    """End id → the worst weather class alerted at its place or seen by a report on its unit. Two queries."""
+    alerts = defaultdict(set)
+    for place, weather in WeatherAlert.objects.at(at).values_list("place", "weather"):
+        alerts[place].add(weather)
+    seen = defaultdict(set)
+    recent = Inspection.objects.filter(
+        unit__in={end.unit_id for end in ends if end.unit_id}, seen__lte=at, seen__gt=at - WEATHER_LASTS
+    )
+    for unit, weather in recent.exclude(weather="").values_list("unit", "weather"):
+        seen[unit].add(weather)
+    order = {weather: position for position, weather in enumerate(classes)}
+    return {
+        end.pk: max(
+            (w for w in alerts[places[end.pk].place] | seen[end.unit_id] if w in order),
+            key=order.get,
+            default=classes[0],
+        )
+        for end in ends
+    }
+
+
+def graded_limits(ends, weather: dict[int, str]) -> dict[tuple[int, str], list[Source]]:
+    """(End id, situation) → what the open findings say. A finding whose end is not known counts at both. Two queries."""
+    at_end = defaultdict(list)
+    by_unit = defaultdict(list)
+    for end in ends:
+        by_unit[end.unit_id].append(end.pk)
+    open_here = Finding.objects.open().filter(
+        Q(end__in=[end.pk for end in ends]) | Q(end__isnull=True, unit__in=[u for u in by_unit if u])
+    )
+    for grade, ref, end, unit in open_here.values_list("current_grade", "ref", "end", "unit"):
+        for pk in [end] if end else by_unit[unit]:
+            at_end[grade].append((pk, ref))
+    found = defaultdict(list)
+    for cell in GradeCell.objects.filter(grade__in=list(at_end), weather__in=set(weather.values())):
+        for pk, ref in at_end[cell.grade_id]:
+            if weather[pk] == cell.weather:
+                found[pk, cell.situation].append(Source("finding", ref, cell.limits, cell.category))
+    return found
+
+
+def restrictions(ends, at: datetime) -> dict[int, list[Source]]:
+    """End id → what people have restricted, on the end or its unit. One query."""
+    by_unit = defaultdict(list)
+    for end in ends:
+        by_unit[end.unit_id].append(end.pk)
+    rows = Restriction.objects.in_force(at).filter(
+        Q(end__in=[end.pk for end in ends]) | Q(unit__in=[u for u in by_unit if u])
+    )
+    found = defaultdict(list)
+    for row in rows:
+        for pk in [row.end_id] if row.end_id else by_unit[row.unit_id]:
+            found[pk].append(Source("restriction", row.why, row.limits))
+    return found

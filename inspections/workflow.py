@@ -1,0 +1,525 @@
+"""The one way a finding changes state: authority, version check, log entry, one transaction.
+
+Every act takes the finding, the version its author saw, who acts and when. It either does the whole act and logs it,
+or raises `Refused` (not allowed, in words) or `Stale` (somebody else was first) and changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from hashlib import sha256
+from uuid import UUID, uuid4
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.db.models import F
+
+from fleet.models import CouplerEnd, Place, Unit
+from inspections import grading, log, permissions
+from inspections.models import CloseOut, Finding, Grade, LogEntry, Observation, Restriction, TestResult, Visit
+from inspections.models.dials import Dials
+from inspections.rules.facts import CATEGORIES
+from inspections.rules.limits import NO_LIMITS, Limits
+
+State = Finding.State
+
+# Act → the states it may start from.
+FROM = {
+    "look": (State.REPORTED,),
+    "raise": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED, State.IN_WORK),
+    "tell": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED, State.IN_WORK, State.AWAITING_CHECK),
+    "plan": (State.ACKNOWLEDGED, State.PLANNED),
+    "take": (State.ACKNOWLEDGED, State.PLANNED),
+    "close": (State.IN_WORK,),
+    "check": (State.AWAITING_CHECK,),
+    "withdraw": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED),
+}
+
+
+class Refused(Exception):
+    """The act may not be done; the message says why, in words for the person. Nothing was changed."""
+
+
+class Stale(Refused):
+    """Somebody acted since the page was opened. `since` holds what was logged meanwhile."""
+
+    def __init__(self, finding: Finding, since: Sequence[LogEntry]):
+        super().__init__(
+            "Somebody else acted on this finding since you opened it. See what changed and decide again."
+        )
+        self.finding, self.since = finding, since
+
+
+def may_from(finding: Finding, act: str) -> bool:
+    """True when the finding's state allows the act."""
+    return finding.state in FROM[act]
+
+
+def acts_open_to(user: User, finding: Finding) -> set[str]:
+    """The acts this person may do on this finding now: what a page offers."""
+    return {act for act in FROM if may_from(finding, act) and permissions.may(user, act)}
+
+
+def allow(act: str, finding: Finding, by: User) -> None:
+    """Raise Refused unless this person may do this act in this state."""
+    if not permissions.may(by, act):
+        raise Refused(f"Your role may not do this: {act}.")
+    if not may_from(finding, act):
+        raise Refused(f"This finding is {finding.state}; “{act}” is not possible now.")
+
+
+def advance(
+    finding: Finding, *, act: str, version: int, by: User, now: datetime, kind: str, changes: Mapping, **payload
+) -> Finding:
+    """Change the row if its version is still `version`, and log it. Inside the caller's transaction."""
+    log.hold()
+    current = Finding.objects.select_related("end__pattern", "unit").get(pk=finding.pk)
+    if current.version != version:
+        raise Stale(current, since_version(current, version))
+    allow(act, current, by)
+    changed = Finding.objects.filter(pk=finding.pk, version=version).update(version=F("version") + 1, **changes)
+    if not changed:
+        raise Stale(current, since_version(current, version))
+    log.write(
+        subject=f"finding:{current.ref}",
+        kind=kind,
+        actor=by.pk,
+        happened=payload.pop("happened", now),
+        written=now,
+        version=version + 1,
+        state=changes.get("state", current.state),
+        **payload,
+    )
+    return Finding.objects.select_related("end__pattern", "unit").get(pk=finding.pk)
+
+
+def since_version(finding: Finding, version: int) -> list[LogEntry]:
+    """What was logged on a finding after it had `version`."""
+    entries = LogEntry.objects.filter(subject=f"finding:{finding.ref}").select_related("actor")
+    return [entry for entry in entries if entry.data.get("version", 0) > version]
+
+
+def look(finding: Finding, *, version: int, by: User, now: datetime) -> Finding:
+    """Control has looked: reported → acknowledged."""
+    with transaction.atomic(durable=True):
+        return advance(
+            finding,
+            act="look",
+            version=version,
+            by=by,
+            now=now,
+            kind="looked at",
+            changes={"state": State.ACKNOWLEDGED},
+        )
+
+
+def tell(
+    finding: Finding, *, version: int, by: User, now: datetime, whom: str, how: str, happened: datetime | None = None
+) -> Finding:
+    """Record who was told, how and when. It changes no state."""
+    if not whom.strip():
+        raise Refused("Say who was told.")
+    with transaction.atomic(durable=True):
+        return advance(
+            finding,
+            act="tell",
+            version=version,
+            by=by,
+            now=now,
+            kind="told",
+            changes={},
+            whom=whom,
+            how=how,
+            happened=happened or now,
+        )
+
+
+def raise_category(
+    finding: Finding, *, version: int, by: User, now: datetime, to: int, why: str, uuid: UUID | None = None
+) -> Finding:
+    """Raise the category to `to` (0..3): an observation, never a lowering. Regrades the finding."""
+    if not why.strip():
+        raise Refused("Say why you raise it.")
+    if finding.worst is not None and to < finding.worst:
+        raise Refused(f"It is {CATEGORIES[finding.worst]} already; a category can be raised here, never lowered.")
+    with transaction.atomic(durable=True):
+        changed = advance(
+            finding,
+            act="raise",
+            version=version,
+            by=by,
+            now=now,
+            kind="raised",
+            changes={},
+            to=CATEGORIES[to],
+            why=why,
+        )
+        Observation.objects.create(
+            uuid=uuid or uuid4(),
+            finding=changed,
+            kind="raised",
+            slot=changed.slot,
+            symptom=changed.symptom,
+            mode=changed.mode,
+            raised_to=to,
+            note=why,
+            by=by,
+            seen=now,
+            received=now,
+        )
+        grading.regrade(changed, cause=Grade.Cause.OBSERVATION, now=now, actor=by.pk, always=True)
+        return changed
+
+
+def plan(
+    finding: Finding,
+    *,
+    version: int,
+    by: User,
+    now: datetime,
+    depot: Place,
+    since: datetime,
+    shift: str,
+    road: str = "",
+) -> Finding:
+    """Plan a visit: an existing one of this unit at this depot and shift, or a new one."""
+    if depot.kind != Place.Kind.DEPOT:
+        raise Refused(f"{depot} is no depot.")
+    if finding.unit_id is None:
+        raise Refused("The unit is not on the list yet: say which unit it is first.")
+    with transaction.atomic(durable=True):
+        visit, _ = Visit.objects.get_or_create(
+            unit=finding.unit, depot=depot, since=since, shift=shift, defaults={"road": road}
+        )
+        return advance(
+            finding,
+            act="plan",
+            version=version,
+            by=by,
+            now=now,
+            kind="planned",
+            changes={"state": State.PLANNED, "visit": visit},
+            visit=visit.pk,
+            depot=depot.code,
+            since=since,
+            shift=shift,
+        )
+
+
+def take(finding: Finding, *, version: int, by: User, now: datetime) -> Finding:
+    """A fitter takes the job: → in work."""
+    with transaction.atomic(durable=True):
+        return advance(
+            finding,
+            act="take",
+            version=version,
+            by=by,
+            now=now,
+            kind="taken",
+            changes={"state": State.IN_WORK},
+        )
+
+
+def withdraw(finding: Finding, *, version: int, by: User, now: datetime, why: str) -> Finding:
+    """A report made in error: it stays readable, and no longer counts."""
+    if not why.strip():
+        raise Refused("Say why it is withdrawn.")
+    with transaction.atomic(durable=True):
+        changed = advance(
+            finding,
+            act="withdraw",
+            version=version,
+            by=by,
+            now=now,
+            kind="withdrawn",
+            changes={"state": State.WITHDRAWN, "closed": now},
+            why=why,
+        )
+        grading.regrade_siblings(changed, now=now, actor=by.pk)
+        return changed
+
+
+def restrict(
+    *, end: CouplerEnd | None, unit: Unit | None, limits: Limits, why: str, by: User, now: datetime
+) -> Restriction:
+    """Set a person's limit on an end or a whole unit. It only tightens."""
+    if not permissions.may(by, "restrict"):
+        raise Refused("Your role may not restrict a unit.")
+    if limits == NO_LIMITS:
+        raise Refused("Choose at least one limit: this would restrict nothing.")
+    if not why.strip():
+        raise Refused("Say why.")
+    with transaction.atomic(durable=True):
+        restriction = Restriction.objects.create(
+            end=end, unit=unit, why=why, by=by, since=now, **Dials.columns(limits)
+        )
+        log.write(
+            subject=f"unit:{(end.unit if end else unit).number}",
+            kind="restricted",
+            actor=by.pk,
+            happened=now,
+            written=now,
+            restriction=restriction.pk,
+            end=end.letter if end else "",
+            why=why,
+            limits=Dials.columns(limits),
+        )
+        return restriction
+
+
+def lift(restriction: Restriction, *, by: User, now: datetime, why: str) -> Restriction:
+    """Lift one restriction; the others stay."""
+    if not permissions.may(by, "lift"):
+        raise Refused("Your role may not lift a restriction.")
+    if not why.strip():
+        raise Refused("Say why it is lifted.")
+    with transaction.atomic(durable=True):
+        log.hold()
+        changed = Restriction.objects.filter(pk=restriction.pk, lifted__isnull=True).update(
+            lifted=now, lifted_by=by, lifted_why=why
+        )
+        if not changed:
+            raise Refused("This restriction was lifted already.")
+        unit = restriction.end.unit if restriction.end_id else restriction.unit
+        log.write(
+            subject=f"unit:{unit.number}",
+            kind="restriction lifted",
+            actor=by.pk,
+            happened=now,
+            written=now,
+            restriction=restriction.pk,
+            why=why,
+        )
+        return Restriction.objects.get(pk=restriction.pk)
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One test as entered. `value` is None for a test that is only passed or failed; `passed` then says which."""
+
+    test: str
+    value: Decimal | None = None
+    passed: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What a fitter signs: confirmed or not, cause, action, words, outcome, tests, limits left in force.
+
+    `mode` is the failure mode found, "" to leave it as reported.
+    """
+
+    confirmed: bool
+    cause: str
+    action: str
+    found: str
+    outcome: str
+    mode: str = ""
+    results: tuple[Result, ...] = ()
+    limits: Limits = NO_LIMITS
+    limits_why: str = ""
+
+
+def test_rows(finding: Finding, work: Work) -> list[TestResult]:
+    """Unsaved results with limits copied from the ruleset; Refused names a test that is missing or unknown."""
+    rules = grading.ruleset()
+    entered = {result.test: result for result in work.results}
+    rows = []
+    for code in tests_asked(finding, work.mode):
+        test = rules.tests[code]
+        result = entered.pop(code, None)
+        verdict = verdict_of(test, result)
+        if verdict is None:
+            if work.outcome == CloseOut.Outcome.REPAIRED:
+                raise Refused(f"“{test.name}” is missing: every closing test is needed for “repaired”.")
+            continue
+        rows.append(
+            TestResult(
+                test=code,
+                name=test.name,
+                value=result.value,
+                unit=test.unit,
+                low=test.low,
+                high=test.high,
+                document=test.document,
+                verdict=verdict,
+            )
+        )
+    if entered:
+        raise Refused(f"“{next(iter(entered))}” is no closing test of this fault.")
+    return rows
+
+
+def tests_asked(finding: Finding, mode: str = "") -> list[str]:
+    """Codes of the closing tests of a finding: of its mode where known, else of every candidate mode."""
+    rules = grading.ruleset()
+    modes = (
+        [mode or finding.mode]
+        if mode or finding.mode
+        else (finding.current_grade.modes if finding.current_grade else [])
+    )
+    return list(dict.fromkeys(code for m in modes if m in rules.modes for code in rules.modes[m].tests))
+
+
+def verdict_of(test, result: Result | None) -> str | None:
+    """ "pass", "fail", or None where nothing was entered."""
+    if result is None or (result.value is None and result.passed is None):
+        return None
+    if result.value is None:
+        return TestResult.Verdict.PASS if result.passed else TestResult.Verdict.FAIL
+    inside = (test.low is None or result.value >= test.low) and (test.high is None or result.value <= test.high)
+    return TestResult.Verdict.PASS if inside else TestResult.Verdict.FAIL
+
+
+def out_of_limit(row: TestResult) -> str:
+    """Why a failed test blocks "repaired", in words."""
+    if row.value is None:
+        return f"“{row.name}” did not pass. You can release it with limits, or leave it open."
+    side, limit = ("over", row.high) if row.high is not None and row.value > row.high else ("under", row.low)
+    return (
+        f"“{row.name}”: {row.value.normalize():f} {row.unit} is {side} the limit of {limit.normalize():f} {row.unit}. "
+        "You can release it with limits, or leave it open."
+    )
+
+
+def refuse_unless_sound(finding: Finding, work: Work, rows: Sequence[TestResult]) -> None:
+    """The rules of a close-out, each refused in its sentence."""
+    failed = next((row for row in rows if row.verdict == TestResult.Verdict.FAIL), None)
+    if work.outcome == CloseOut.Outcome.REPAIRED:
+        if failed:
+            raise Refused(out_of_limit(failed))
+        if not work.confirmed:
+            raise Refused("“Repaired” needs the fault confirmed; otherwise the outcome is “no fault found”.")
+    if work.outcome == CloseOut.Outcome.NOT_FOUND and work.confirmed:
+        raise Refused("The fault was confirmed, so “no fault found” does not fit.")
+    if work.outcome == CloseOut.Outcome.RELEASED and (work.limits == NO_LIMITS or not work.limits_why.strip()):
+        raise Refused("“Released with limits” needs at least one limit and why.")
+
+
+def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: User, now: datetime) -> str:
+    """The exact text that is signed."""
+    tests = [
+        {
+            "test": row.test,
+            "value": row.value,
+            "unit": row.unit,
+            "low": row.low,
+            "high": row.high,
+            "verdict": row.verdict,
+        }
+        for row in rows
+    ]
+    return log.canonical(
+        {
+            "finding": finding.ref,
+            "by": by.pk,
+            "at": now,
+            "confirmed": work.confirmed,
+            "mode": work.mode,
+            "cause": work.cause,
+            "action": work.action,
+            "found": work.found,
+            "outcome": work.outcome,
+            "tests": tests,
+            "limits": Dials.columns(work.limits),
+        }
+    )
+
+
+def check_needed(finding: Finding, mode: str) -> bool:
+    """True where the ruleset asks for a second person on one of the closing tests."""
+    rules = grading.ruleset()
+    return any(rules.tests[code].checker for code in tests_asked(finding, mode))
+
+
+def close_out(finding: Finding, *, version: int, by: User, now: datetime, password: str, work: Work) -> CloseOut:
+    """Sign the work: → closed, or awaiting check where a second person must look. Password asked again."""
+    if not by.check_password(password):
+        raise Refused("That is not your password. Nothing was signed.")
+    rows = test_rows(finding, work)
+    refuse_unless_sound(finding, work, rows)
+    second = work.outcome != CloseOut.Outcome.NOT_FOUND and check_needed(finding, work.mode)
+    text = signed_text(finding, work, rows, by, now)
+    state = {"state": State.AWAITING_CHECK} if second else {"state": State.CLOSED, "closed": now}
+    with transaction.atomic(durable=True):
+        changed = advance(
+            finding,
+            act="close",
+            version=version,
+            by=by,
+            now=now,
+            kind="signed",
+            changes={**state, **({"mode": work.mode} if work.mode else {})},
+            outcome=work.outcome,
+            signed=sha256(text.encode()).hexdigest(),
+        )
+        close = CloseOut.objects.create(
+            finding=changed,
+            seen_version=version,
+            confirmed=work.confirmed,
+            cause=work.cause,
+            action=work.action,
+            found=work.found,
+            outcome=work.outcome,
+            by=by,
+            signed=now,
+            signed_text=text,
+            signed_sha256=sha256(text.encode()).hexdigest(),
+            check_needed=second,
+        )
+        for row in rows:
+            row.close_out = close
+        TestResult.objects.bulk_create(rows)
+        if work.outcome == CloseOut.Outcome.RELEASED:
+            leave_limits(changed, close, work, by, now)
+        if not second:
+            grading.regrade_siblings(changed, now=now, actor=by.pk)
+        return close
+
+
+def leave_limits(finding: Finding, close: CloseOut, work: Work, by: User, now: datetime) -> Restriction:
+    """ "Released with limits" writes a restriction."""
+    target = {"end": finding.end} if finding.end_id else {"unit": finding.unit}
+    restriction = Restriction.objects.create(
+        **target, why=work.limits_why, by=by, since=now, close_out=close, **Dials.columns(work.limits)
+    )
+    log.write(
+        subject=f"unit:{finding.unit.number}",
+        kind="restricted",
+        actor=by.pk,
+        happened=now,
+        written=now,
+        restriction=restriction.pk,
+        finding=finding.ref,
+        why=work.limits_why,
+        limits=Dials.columns(work.limits),
+    )
+    return restriction
+
+
+def check(finding: Finding, *, version: int, by: User, now: datetime, password: str) -> CloseOut:
+    """The second person signs: awaiting check → closed. Never the one who did the work."""
+    if not by.check_password(password):
+        raise Refused("That is not your password. Nothing was signed.")
+    close = finding.close_outs.filter(voided__isnull=True).select_related("by").first()
+    if close is None:
+        raise Refused("There is no signed work to check.")
+    if close.by_id == by.pk:
+        raise Refused("You did this work: the check must be somebody else's.")
+    with transaction.atomic(durable=True):
+        changed = advance(
+            finding,
+            act="check",
+            version=version,
+            by=by,
+            now=now,
+            kind="checked",
+            changes={"state": State.CLOSED, "closed": now},
+            signed=close.signed_sha256,
+        )
+        CloseOut.objects.filter(pk=close.pk).update(checker=by, checked=now)
+        grading.regrade_siblings(changed, now=now, actor=by.pk)
+        return CloseOut.objects.get(pk=close.pk)
