@@ -174,6 +174,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "config.context.everywhere",
+                "inspections.views.navigation.links",
             ],
         },
     }

@@ -7,7 +7,8 @@ class InspectionsConfig(AppConfig):
     verbose_name = "Inspections: what was found, and what was done about it"
 
     def ready(self):
-        """Re-create the append-only triggers after every migrate: SQLite drops them on a rebuilt table."""
-        from inspections import checks, triggers  # noqa: F401  (apps must be loaded first)
+        """After every migrate: the append-only triggers (SQLite drops them on a rebuilt table), a ruleset in force."""
+        from inspections import checks, grading, triggers  # noqa: F401  (apps must be loaded first)
 
         post_migrate.connect(triggers.after_migrate, sender=self, dispatch_uid="append-only triggers")
+        post_migrate.connect(grading.put_shipped_in_force, sender=self, dispatch_uid="a ruleset in force")

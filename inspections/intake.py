@@ -175,7 +175,7 @@ def mate_named(words: str) -> CouplerEnd | None:
 
 def observe(inspection: Inspection, fault: bodies.Fault, ends: dict[str, CouplerEnd], received: datetime) -> Finding:
     """Attach one fault to the finding it belongs to, new or known."""
-    finding = finding_meant(fault, inspection) or open_finding(inspection, fault, ends, received)
+    finding = finding_meant(fault, inspection) or open_finding(inspection, fault, ends)
     first = not finding.observations.exists()
     Observation.objects.create(
         uuid=fault.id,
@@ -218,9 +218,7 @@ def finding_meant(fault: bodies.Fault, inspection: Inspection) -> Finding | None
     return finding
 
 
-def open_finding(
-    inspection: Inspection, fault: bodies.Fault, ends: dict[str, CouplerEnd], received: datetime
-) -> Finding:
+def open_finding(inspection: Inspection, fault: bodies.Fault, ends: dict[str, CouplerEnd]) -> Finding:
     """A new finding, with its reference, its coupler and its place in the history of this end."""
     end = ends.get(fault.end)
     component = component_of(fault)

@@ -35,6 +35,10 @@ MAY = {
 }
 
 
+class Refused(Exception):
+    """The act may not be done; the message says why, in words for the person. Nothing was changed."""
+
+
 def groups_of(user):
     """The user's roles and competences, read once per user object."""
     if not hasattr(user, "_groups_held"):

@@ -25,9 +25,7 @@ def read(text: str) -> str:
     if not (digits.isascii() and digits.isdigit() and len(digits) == LENGTH):
         raise MistypedReference(f"“{text.strip()[:40]}” is not a reference: it has eight digits, like 0010 4289.")
     if not damm.is_valid(digits):
-        raise MistypedReference(
-            f"{digits[:4]} {digits[4:]} is mistyped: its last digit does not fit. Check each digit."
-        )
+        raise MistypedReference(f"{digits[:4]} {digits[4:]} is mistyped: its digits do not fit together.")
     return digits
 
 

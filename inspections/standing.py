@@ -26,7 +26,7 @@ WEATHER_LASTS = timedelta(hours=12)
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One limit in force: whose it is ("finding" or "restriction"), its reference or reason, its category if graded."""
+    """One limit in force: "finding" or "restriction", its reference or reason, its category if graded."""
 
     kind: str
     name: str
@@ -228,7 +228,7 @@ def weather_of(ends, places: dict[int, Whereabouts], classes: Sequence[str], at:
 
 
 def graded_limits(ends, weather: dict[int, str]) -> dict[tuple[int, str], list[Source]]:
-    """(End id, situation) → what the open findings say. A finding whose end is not known counts at both. Two queries."""
+    """(End id, situation) → what the open findings say; one whose end is not known counts at both. Two queries."""
     at_end = defaultdict(list)
     by_unit = defaultdict(list)
     for end in ends:

@@ -1,3 +1,66 @@
 """Addresses: plural noun, key, verb last. Names, templates and tests carry the same words."""
 
-urlpatterns = []
+from django.urls import path, register_converter
+
+from inspections.views import accounts, acts, cards, findings, photos, recurring, reports, rules, start, units, work
+
+
+class Reference:
+    """Eight digits; whether they fit together is for the view to say in words."""
+
+    regex = r"[0-9]{8}"
+
+    def to_python(self, value):
+        return value
+
+    def to_url(self, value):
+        return value
+
+
+class Letter:
+    regex = "[AB]"
+
+    def to_python(self, value):
+        return value
+
+    def to_url(self, value):
+        return value
+
+
+register_converter(Reference, "ref")
+register_converter(Letter, "letter")
+
+urlpatterns = [
+    path("", start.start, name="start"),
+    path("sign-in/", accounts.sign_in, name="sign-in"),
+    path("sign-out/", accounts.sign_out, name="sign-out"),
+    path("password/", accounts.password, name="password"),
+    path("units/", units.units, name="units"),
+    path("units/pick/", units.pick, name="pick"),
+    path("units/<str:number>/", units.unit, name="unit"),
+    path("units/<str:number>/restrict/", acts.restrict, name="restrict"),
+    path("restrictions/<int:pk>/lift/", acts.lift, name="lift"),
+    path("reports/", reports.mine, name="my-reports"),
+    path("reports/new/", reports.report, name="report"),
+    path("reports/quarantine/", reports.quarantine, name="quarantine"),
+    path("reports/<uuid:uuid>/", reports.receipt, name="receipt"),
+    path("reports/<uuid:uuid>/photos/", reports.add_photo, name="add-photo"),
+    path("photos/<uuid:uuid>/", photos.photo, name="photo"),
+    path("findings/", findings.find, name="find"),
+    path("findings/new/", findings.new, name="new-reports"),
+    path("findings/<ref:ref>/", findings.finding, name="finding"),
+    path("findings/<ref:ref>/look/", acts.look, name="look"),
+    path("findings/<ref:ref>/tell/", acts.tell, name="tell"),
+    path("findings/<ref:ref>/raise/", acts.raise_category, name="raise"),
+    path("findings/<ref:ref>/plan/", acts.plan, name="plan"),
+    path("findings/<ref:ref>/take/", acts.take, name="take"),
+    path("findings/<ref:ref>/withdraw/", acts.withdraw, name="withdraw"),
+    path("findings/<ref:ref>/close/", acts.close, name="close"),
+    path("findings/<ref:ref>/check/", acts.check, name="check"),
+    path("F/<ref:ref>/", findings.short, name="short"),
+    path("work/", work.work, name="work"),
+    path("visits/<int:pk>/<letter:letter>/card.pdf", cards.card, name="card"),
+    path("recurring/", recurring.recurring, name="recurring"),
+    path("recurring/<slug:table>.csv", recurring.csv_table, name="recurring-csv"),
+    path("rules/table.json", rules.table, name="rules-table"),
+]

@@ -7,9 +7,7 @@ or raises `Refused` (not allowed, in words) or `Stale` (somebody else was first)
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from decimal import Decimal
 from hashlib import sha256
 from uuid import UUID, uuid4
 
@@ -18,9 +16,10 @@ from django.db import transaction
 from django.db.models import F
 
 from fleet.models import CouplerEnd, Place, Unit
-from inspections import grading, log, permissions
+from inspections import closing, grading, log, permissions
 from inspections.models import CloseOut, Finding, Grade, LogEntry, Observation, Restriction, TestResult, Visit
 from inspections.models.dials import Dials
+from inspections.permissions import Refused
 from inspections.rules.facts import CATEGORIES
 from inspections.rules.limits import NO_LIMITS, Limits
 
@@ -39,17 +38,11 @@ FROM = {
 }
 
 
-class Refused(Exception):
-    """The act may not be done; the message says why, in words for the person. Nothing was changed."""
-
-
 class Stale(Refused):
     """Somebody acted since the page was opened. `since` holds what was logged meanwhile."""
 
     def __init__(self, finding: Finding, since: Sequence[LogEntry]):
-        super().__init__(
-            "Somebody else acted on this finding since you opened it. See what changed and decide again."
-        )
+        super().__init__("Somebody else acted on this since you opened it. See what changed and decide again.")
         self.finding, self.since = finding, since
 
 
@@ -296,153 +289,16 @@ def lift(restriction: Restriction, *, by: User, now: datetime, why: str) -> Rest
         return Restriction.objects.get(pk=restriction.pk)
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
-    """One test as entered. `value` is None for a test that is only passed or failed; `passed` then says which."""
-
-    test: str
-    value: Decimal | None = None
-    passed: bool | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Work:
-    """What a fitter signs: confirmed or not, cause, action, words, outcome, tests, limits left in force.
-
-    `mode` is the failure mode found, "" to leave it as reported.
-    """
-
-    confirmed: bool
-    cause: str
-    action: str
-    found: str
-    outcome: str
-    mode: str = ""
-    results: tuple[Result, ...] = ()
-    limits: Limits = NO_LIMITS
-    limits_why: str = ""
-
-
-def test_rows(finding: Finding, work: Work) -> list[TestResult]:
-    """Unsaved results with limits copied from the ruleset; Refused names a test that is missing or unknown."""
-    rules = grading.ruleset()
-    entered = {result.test: result for result in work.results}
-    rows = []
-    for code in tests_asked(finding, work.mode):
-        test = rules.tests[code]
-        result = entered.pop(code, None)
-        verdict = verdict_of(test, result)
-        if verdict is None:
-            if work.outcome == CloseOut.Outcome.REPAIRED:
-                raise Refused(f"“{test.name}” is missing: every closing test is needed for “repaired”.")
-            continue
-        rows.append(
-            TestResult(
-                test=code,
-                name=test.name,
-                value=result.value,
-                unit=test.unit,
-                low=test.low,
-                high=test.high,
-                document=test.document,
-                verdict=verdict,
-            )
-        )
-    if entered:
-        raise Refused(f"“{next(iter(entered))}” is no closing test of this fault.")
-    return rows
-
-
-def tests_asked(finding: Finding, mode: str = "") -> list[str]:
-    """Codes of the closing tests of a finding: of its mode where known, else of every candidate mode."""
-    rules = grading.ruleset()
-    modes = (
-        [mode or finding.mode]
-        if mode or finding.mode
-        else (finding.current_grade.modes if finding.current_grade else [])
-    )
-    return list(dict.fromkeys(code for m in modes if m in rules.modes for code in rules.modes[m].tests))
-
-
-def verdict_of(test, result: Result | None) -> str | None:
-    """ "pass", "fail", or None where nothing was entered."""
-    if result is None or (result.value is None and result.passed is None):
-        return None
-    if result.value is None:
-        return TestResult.Verdict.PASS if result.passed else TestResult.Verdict.FAIL
-    inside = (test.low is None or result.value >= test.low) and (test.high is None or result.value <= test.high)
-    return TestResult.Verdict.PASS if inside else TestResult.Verdict.FAIL
-
-
-def out_of_limit(row: TestResult) -> str:
-    """Why a failed test blocks "repaired", in words."""
-    if row.value is None:
-        return f"“{row.name}” did not pass. You can release it with limits, or leave it open."
-    side, limit = ("over", row.high) if row.high is not None and row.value > row.high else ("under", row.low)
-    return (
-        f"“{row.name}”: {row.value.normalize():f} {row.unit} is {side} the limit of {limit.normalize():f} {row.unit}. "
-        "You can release it with limits, or leave it open."
-    )
-
-
-def refuse_unless_sound(finding: Finding, work: Work, rows: Sequence[TestResult]) -> None:
-    """The rules of a close-out, each refused in its sentence."""
-    failed = next((row for row in rows if row.verdict == TestResult.Verdict.FAIL), None)
-    if work.outcome == CloseOut.Outcome.REPAIRED:
-        if failed:
-            raise Refused(out_of_limit(failed))
-        if not work.confirmed:
-            raise Refused("“Repaired” needs the fault confirmed; otherwise the outcome is “no fault found”.")
-    if work.outcome == CloseOut.Outcome.NOT_FOUND and work.confirmed:
-        raise Refused("The fault was confirmed, so “no fault found” does not fit.")
-    if work.outcome == CloseOut.Outcome.RELEASED and (work.limits == NO_LIMITS or not work.limits_why.strip()):
-        raise Refused("“Released with limits” needs at least one limit and why.")
-
-
-def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: User, now: datetime) -> str:
-    """The exact text that is signed."""
-    tests = [
-        {
-            "test": row.test,
-            "value": row.value,
-            "unit": row.unit,
-            "low": row.low,
-            "high": row.high,
-            "verdict": row.verdict,
-        }
-        for row in rows
-    ]
-    return log.canonical(
-        {
-            "finding": finding.ref,
-            "by": by.pk,
-            "at": now,
-            "confirmed": work.confirmed,
-            "mode": work.mode,
-            "cause": work.cause,
-            "action": work.action,
-            "found": work.found,
-            "outcome": work.outcome,
-            "tests": tests,
-            "limits": Dials.columns(work.limits),
-        }
-    )
-
-
-def check_needed(finding: Finding, mode: str) -> bool:
-    """True where the ruleset asks for a second person on one of the closing tests."""
-    rules = grading.ruleset()
-    return any(rules.tests[code].checker for code in tests_asked(finding, mode))
-
-
-def close_out(finding: Finding, *, version: int, by: User, now: datetime, password: str, work: Work) -> CloseOut:
+def close_out(
+    finding: Finding, *, version: int, by: User, now: datetime, password: str, work: closing.Work
+) -> CloseOut:
     """Sign the work: → closed, or awaiting check where a second person must look. Password asked again."""
     if not by.check_password(password):
         raise Refused("That is not your password. Nothing was signed.")
-    rows = test_rows(finding, work)
-    refuse_unless_sound(finding, work, rows)
-    second = work.outcome != CloseOut.Outcome.NOT_FOUND and check_needed(finding, work.mode)
-    text = signed_text(finding, work, rows, by, now)
+    rows = closing.test_rows(finding, work)
+    closing.refuse_unless_sound(finding, work, rows)
+    second = work.outcome != CloseOut.Outcome.NOT_FOUND and closing.check_needed(finding, work.mode)
+    text = closing.signed_text(finding, work, rows, by, now)
     state = {"state": State.AWAITING_CHECK} if second else {"state": State.CLOSED, "closed": now}
     with transaction.atomic(durable=True):
         changed = advance(
@@ -480,7 +336,7 @@ def close_out(finding: Finding, *, version: int, by: User, now: datetime, passwo
         return close
 
 
-def leave_limits(finding: Finding, close: CloseOut, work: Work, by: User, now: datetime) -> Restriction:
+def leave_limits(finding: Finding, close: CloseOut, work: closing.Work, by: User, now: datetime) -> Restriction:
     """ "Released with limits" writes a restriction."""
     target = {"end": finding.end} if finding.end_id else {"unit": finding.unit}
     restriction = Restriction.objects.create(

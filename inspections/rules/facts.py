@@ -39,7 +39,7 @@ class Observation:
     mode: str = ""
     kind: str = "first report"
     quality: str = "seen"
-    facts: Mapping[str, str | Decimal] = field(default=EMPTY)
+    facts: Mapping[str, str | Decimal] = field(default_factory=dict)
     raised_to: int | None = None
 
 
@@ -56,4 +56,4 @@ class Pattern:
     """What the coupler pattern says: contacts dead when uncoupled (yes / no / unknown), slot → pipe ("MRP", "BP")."""
 
     contacts_dead: str = "unknown"
-    pipes: Mapping[str, str] = field(default=EMPTY)
+    pipes: Mapping[str, str] = field(default_factory=dict)

@@ -49,9 +49,7 @@ def join(*limits: Limits) -> Limits:
 def join_all(limits: Iterable[Limits]) -> Limits:
     """The same as `join` for any iterable."""
     limits = tuple(limits)
-    tightest = {
-        d: max((getattr(x, d) for x in limits), key=DIALS[d].index, default=DIALS[d][0]) for d in DIALS
-    }
+    tightest = {d: max((getattr(x, d) for x in limits), key=DIALS[d].index, default=DIALS[d][0]) for d in DIALS}
     speeds = [x.speed for x in limits if x.speed is not None]
     isolations = frozenset().union(*(x.isolations for x in limits))
     return Limits(**tightest, speed=min(speeds, default=None), isolations=isolations)

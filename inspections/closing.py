@@ -1,0 +1,156 @@
+"""What a close-out needs before it is signed: the tests asked, their verdicts, the exact text. Changes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from django.contrib.auth.models import User
+
+from inspections import grading, log
+from inspections.models import CloseOut, Finding, TestResult
+from inspections.models.dials import Dials
+from inspections.permissions import Refused
+from inspections.rules.limits import NO_LIMITS, Limits
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One test as entered. `value` is None for a test that is only passed or failed; `passed` then says which."""
+
+    test: str
+    value: Decimal | None = None
+    passed: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What a fitter signs: confirmed or not, cause, action, words, outcome, tests, limits left in force.
+
+    `mode` is the failure mode found, "" to leave it as reported.
+    """
+
+    confirmed: bool
+    cause: str
+    action: str
+    found: str
+    outcome: str
+    mode: str = ""
+    results: tuple[Result, ...] = ()
+    limits: Limits = NO_LIMITS
+    limits_why: str = ""
+
+
+def test_rows(finding: Finding, work: Work) -> list[TestResult]:
+    """Unsaved results with limits copied from the ruleset; Refused names a test that is missing or unknown."""
+    rules = grading.ruleset()
+    entered = {result.test: result for result in work.results}
+    rows = []
+    for code in tests_asked(finding, work.mode):
+        test = rules.tests[code]
+        result = entered.pop(code, None)
+        verdict = verdict_of(test, result)
+        if verdict is None:
+            if work.outcome == CloseOut.Outcome.REPAIRED:
+                raise Refused(f"“{test.name}” is missing: every closing test is needed for “repaired”.")
+            continue
+        rows.append(
+            TestResult(
+                test=code,
+                name=test.name,
+                value=result.value,
+                unit=test.unit,
+                low=test.low,
+                high=test.high,
+                document=test.document,
+                verdict=verdict,
+            )
+        )
+    if entered:
+        raise Refused(f"“{next(iter(entered))}” is no closing test of this fault.")
+    return rows
+
+
+def tests_asked(finding: Finding, mode: str = "") -> list[str]:
+    """Codes of the closing tests of a finding: of its mode where known, else of every candidate mode."""
+    rules = grading.ruleset()
+    modes = (
+        [mode or finding.mode]
+        if mode or finding.mode
+        else (finding.current_grade.modes if finding.current_grade else [])
+    )
+    return list(dict.fromkeys(code for m in modes if m in rules.modes for code in rules.modes[m].tests))
+
+
+def verdict_of(test, result: Result | None) -> str | None:
+    """ "pass", "fail", or None where nothing was entered."""
+    if result is None or (result.value is None and result.passed is None):
+        return None
+    if result.value is None:
+        return TestResult.Verdict.PASS if result.passed else TestResult.Verdict.FAIL
+    inside = (test.low is None or result.value >= test.low) and (test.high is None or result.value <= test.high)
+    return TestResult.Verdict.PASS if inside else TestResult.Verdict.FAIL
+
+
+def out_of_limit(row: TestResult) -> str:
+    """Why a failed test blocks "repaired", in words."""
+    if row.value is None:
+        return f"“{row.name}” did not pass. You can release it with limits, or leave it open."
+    side, limit = ("over", row.high) if row.high is not None and row.value > row.high else ("under", row.low)
+    return (
+        f"“{row.name}”: {row.value.normalize():f} {row.unit} is {side} the limit of "
+        f"{limit.normalize():f} {row.unit}. "
+        "You can release it with limits, or leave it open."
+    )
+
+
+def refuse_unless_sound(finding: Finding, work: Work, rows: Sequence[TestResult]) -> None:
+    """The rules of a close-out, each refused in its sentence."""
+    failed = next((row for row in rows if row.verdict == TestResult.Verdict.FAIL), None)
+    if work.outcome == CloseOut.Outcome.REPAIRED:
+        if failed:
+            raise Refused(out_of_limit(failed))
+        if not work.confirmed:
+            raise Refused("“Repaired” needs the fault confirmed; otherwise the outcome is “no fault found”.")
+    if work.outcome == CloseOut.Outcome.NOT_FOUND and work.confirmed:
+        raise Refused("The fault was confirmed, so “no fault found” does not fit.")
+    if work.outcome == CloseOut.Outcome.RELEASED and (work.limits == NO_LIMITS or not work.limits_why.strip()):
+        raise Refused("“Released with limits” needs at least one limit and why.")
+
+
+def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: User, now: datetime) -> str:
+    """The exact text that is signed."""
+    tests = [
+        {
+            "test": row.test,
+            "value": row.value,
+            "unit": row.unit,
+            "low": row.low,
+            "high": row.high,
+            "verdict": row.verdict,
+        }
+        for row in rows
+    ]
+    return log.canonical(
+        {
+            "finding": finding.ref,
+            "by": by.pk,
+            "at": now,
+            "confirmed": work.confirmed,
+            "mode": work.mode,
+            "cause": work.cause,
+            "action": work.action,
+            "found": work.found,
+            "outcome": work.outcome,
+            "tests": tests,
+            "limits": Dials.columns(work.limits),
+        }
+    )
+
+
+def check_needed(finding: Finding, mode: str) -> bool:
+    """True where the ruleset asks for a second person on one of the closing tests."""
+    rules = grading.ruleset()
+    return any(rules.tests[code].checker for code in tests_asked(finding, mode))

@@ -1,0 +1,64 @@
+"""The grade and the limits in words: sentences of at most 25 words, from the ruleset's own text."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from inspections.rules.answers import Grade
+from inspections.rules.facts import CATEGORIES, SITUATION_WORDS
+from inspections.rules.limits import DIALS, Limits, tighter_or_equal
+
+if TYPE_CHECKING:
+    from inspections.rules.ruleset import Ruleset
+
+MOST_MODES = 2
+
+
+def explain(ruleset: Ruleset, grade: Grade, situation: str, weather: str) -> tuple[str, ...]:
+    """Why this cell is what it is: the band, what it was judged on, each hazard and limit with its rule."""
+    cell = grade.cells[situation, weather]
+    name = ruleset.weather_words[weather].name
+    headline = f"{CATEGORIES[cell.category].capitalize()} while {SITUATION_WORDS[situation]}, weather {name}."
+    sentences = ruleset.compiled.sentences
+    reasons = [sentences[rule] for rule in cell.rules]
+    return (headline, _judged_on(ruleset, grade), *(reasons or ["No rule sees a hazard here."]))
+
+
+def _judged_on(ruleset: Ruleset, grade: Grade) -> str:
+    names = [ruleset.modes[code].name for code in grade.modes[:MOST_MODES]]
+    if len(grade.modes) <= 1:
+        return f"Judged as: {names[0]}." if names else "Nothing known is judged here."
+    more = len(grade.modes) - len(names)
+    rest = f" or one of {more} more" if more else ""
+    return f"It may be: {' or '.join(names)}{rest}. The worst counts."
+
+
+def limit_words(ruleset: Ruleset, limits: Limits, situation: str = "") -> tuple[str, ...]:
+    """Sentences printed from the dials, tightest matters first; empty when nothing is limited.
+
+    With situation "R" they read as for a coupled, running unit. Conflict rules add their own sentence.
+    """
+    running = ruleset.running_words if situation == "R" else {}
+    said = []
+    for dial in ("move", "couple", "uncouple", "passengers", "rescue"):
+        value = getattr(limits, dial)
+        if value != DIALS[dial][0]:
+            said.append(running.get(dial, {}).get(value) or ruleset.dial_words[dial][value])
+    if limits.speed is not None:
+        said.append(ruleset.dial_words["speed"]["cap"].replace("{speed}", str(limits.speed)))
+    known = [ruleset.isolations[code].words for code in ruleset.isolations if code in limits.isolations]
+    other = [f"Isolate: {code}." for code in sorted(limits.isolations - set(ruleset.isolations))]
+    conflicts = [c.words for c in ruleset.conflicts.values() if tighter_or_equal(limits, c.when)]
+    return (*said, *known, *other, *conflicts)
+
+
+def band_words(ruleset: Ruleset, category: int, hours: Decimal | None = None) -> str:
+    """The category and when to act, as in "Undesirable: examine within 24 hours."; hours None = next exam."""
+    name = CATEGORIES[category].capitalize()
+    if hours is None:
+        return f"{name}: at the next exam."
+    if hours == 0:
+        return f"{name}: not to wait."
+    whole = f"{hours.normalize():f}"
+    return f"{name}: examine within {whole} {'hour' if whole == '1' else 'hours'}."

@@ -1,0 +1,14 @@
+"""The ruleset as the phone needs it."""
+
+from django.http import JsonResponse
+from django.views.decorators.http import require_safe
+
+from inspections import grading
+
+
+@require_safe
+def table(request):
+    """The finished cells of the ruleset in force (`rules.publish.table`)."""
+    response = JsonResponse(grading.published())
+    response.headers["Cache-Control"] = "private, max-age=300"
+    return response

@@ -1,0 +1,5 @@
+from django.http import HttpResponse
+
+
+def work(request, **_):
+    return HttpResponse("being built")
