@@ -222,24 +222,22 @@ class _Pen:
         return self.left + x * self.scale, self.bottom + (HEIGHT - y) * self.scale
 
     def draw(self, shape: Shape) -> None:
-        k, white = self.scale, int(shape.role == "n")
-        if white:
-            self.canvas.setFillGray(1)
+        k, white = self.scale, int(shape.role in "dn")  # white inside, so that a hatch behind does not show through
+        self.canvas.setFillGray(white)
         if shape.kind == "circle":
             self.canvas.circle(*self.at(*shape.at[:2]), shape.at[2] * k, fill=white)
         elif shape.kind == "rect":
             x, y, w, h, corner = shape.at
-            self.canvas.roundRect(*self.at(x, y + h), w * k, h * k, corner * k)
+            self.canvas.roundRect(*self.at(x, y + h), w * k, h * k, corner * k, fill=white)
         elif shape.kind == "text":
-            self.canvas.setFillGray(0)
             self.canvas.setFont(BOLD, NUMBER_SIZE * k)
             self.canvas.drawCentredString(*self.at(*shape.at), shape.text)
         else:
-            self.trace(shape.path)
+            self.trace(shape.path, white)
 
-    def trace(self, path: str) -> None:
+    def trace(self, path: str, white: int) -> None:
         line = self.canvas.beginPath()
         for letter, points in steps(path):
             numbers = [value for point in points for value in self.at(*point)]
             {"M": line.moveTo, "L": line.lineTo, "C": line.curveTo, "Z": line.close}[letter](*numbers)
-        self.canvas.drawPath(line)
+        self.canvas.drawPath(line, fill=white)

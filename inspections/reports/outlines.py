@@ -1,4 +1,4 @@
-"""Plain outlines: the shapes of a drawing, their corners, and the hatch that fills them. Lengths in view box units."""
+"""Plain outlines: the shapes of a drawing, their corners and the hatch that fills them, in view box units."""
 
 from __future__ import annotations
 
