@@ -40,7 +40,7 @@ MAX_SEGMENTS = 1_000
 MAX_CHUNKS = 20_000
 MAX_SIDE_CHUNKS = 256
 
-# One decode of 50 million pixels takes up to 400 MB, so two at a time and the rest wait.
+# Decoding 50 million pixels takes up to 500 MB (WebP 800 MB), so two at a time and the rest wait.
 DECODING = threading.BoundedSemaphore(2)
 Image.MAX_IMAGE_PIXELS = MAX_PIXELS
 
