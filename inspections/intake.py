@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from hashlib import sha256
-from uuid import UUID
+from uuid import UUID, uuid4
 
 from django.contrib.auth.models import User
 from django.db import transaction
@@ -63,6 +63,42 @@ def receive(*, raw: bytes, submitted_by: User, channel: str, received: datetime)
         else:
             outcome = store(data, raw, digest, uuid, submitted_by, channel, received, bool(known))
     return receipt(outcome, status=200 if digest in known else 201)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a report would lead to: its worst category (0..3, None without a fault) and the ends' standing with it."""
+
+    worst: int | None
+    ends: tuple[standing.EndStanding, ...]
+
+
+def preview(*, raw: bytes, submitted_by: User, received: datetime) -> Verdict | None:
+    """The verdict before sending: taken in by the same code, then rolled back. None if it would not be taken."""
+    try:
+        body = bodies.body_of(bodies.read_json(raw))
+    except (bodies.Unreadable, bodies.NotTaken):
+        return None
+    with transaction.atomic():
+        log.hold()
+        submission = Submission.objects.create(
+            uuid=uuid4(),
+            sha256="",
+            body=raw,
+            submitted_by=submitted_by,
+            channel=Submission.Channel.PAGE,
+            received=received,
+            status=Submission.Status.STORED,
+        )
+        inspection = take_in(submission, body, submitted_by)
+        worst = [row.finding.worst for row in inspection.observations.select_related("finding")]
+        ends = ends_of(inspection.unit)
+        told = standing.of_ends(list(ends.values()), received)
+        transaction.set_rollback(True)
+    return Verdict(
+        worst=max((w for w in worst if w is not None), default=None),
+        ends=tuple(told[ends[letter].pk] for letter in sorted(ends)),
+    )
 
 
 def store(data, raw, digest, uuid, submitted_by, channel, received, taken) -> Submission:

@@ -1,0 +1,106 @@
+"""The chain: whole, and every way of breaking it found."""
+
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+from django.core.management import call_command
+from django.db import DatabaseError, connection, transaction
+
+from inspections import checks, log, triggers
+from inspections.models import LogEntry
+
+
+@pytest.fixture
+def written(db, now):
+    for n in range(5):
+        log.write(
+            subject=f"unit:{n}", kind="noted", actor=None, happened=now, written=now, n=n, value=Decimal("1.50")
+        )
+    return now
+
+
+def change(sql):
+    triggers.drop()
+    with connection.cursor() as cursor:
+        cursor.execute(sql)
+
+
+def test_chain_is_whole_and_linked(written):
+    entries = list(LogEntry.objects.order_by("seq"))
+    assert [entry.seq for entry in entries] == [1, 2, 3, 4, 5]
+    assert entries[0].prev == log.GENESIS
+    assert all(b.prev == a.hash for a, b in zip(entries, entries[1:], strict=False))
+    assert log.first_break() is None
+
+
+@pytest.mark.parametrize(
+    ("sql", "seq"),
+    [
+        ("UPDATE inspections_logentry SET payload = '{}' WHERE seq = 3", 3),
+        ("UPDATE inspections_logentry SET happened = '2020-01-01 00:00:00' WHERE seq = 2", 2),
+        ("UPDATE inspections_logentry SET subject = 'unit:9' WHERE seq = 1", 1),
+        ("DELETE FROM inspections_logentry WHERE seq = 4", 4),
+        ("UPDATE inspections_logentry SET seq = 9 WHERE seq = 5", 5),
+    ],
+)
+def test_tampering_is_found_where_it_is(written, sql, seq):
+    change(sql)
+    assert log.first_break().seq == seq
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "UPDATE inspections_logentry SET payload = '{}' WHERE seq = 3",
+        "DELETE FROM inspections_logentry WHERE seq = 5",
+    ],
+)
+def test_database_refuses_to_change_the_log(written, sql):
+    with pytest.raises(DatabaseError, match="append-only"), transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute(sql)
+    assert log.first_break() is None
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="REPLACE is SQLite's")
+def test_replace_does_not_slip_past_the_triggers(written):
+    sql = (
+        "INSERT OR REPLACE INTO inspections_logentry (seq, prev, hash, subject, kind, happened, written, payload) "
+        "SELECT seq, prev, hash, 'forged', kind, happened, written, payload FROM inspections_logentry WHERE seq = 2"
+    )
+    with pytest.raises(DatabaseError, match="append-only"), transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute(sql)
+    assert not LogEntry.objects.filter(subject="forged").exists()
+
+
+def test_triggers_come_back_after_migrate_and_the_check_misses_them(db):
+    triggers.drop()
+    assert [error.id for error in checks.append_only(None, databases=["default"])] == ["logbook.E001"]
+    call_command("migrate", verbosity=0)
+    assert checks.append_only(None, databases=["default"]) == []
+
+
+def test_writing_needs_a_transaction(transactional_db, now):
+    with pytest.raises(transaction.TransactionManagementError):
+        log.write(subject="x", kind="x", actor=None, happened=now, written=now)
+    assert not LogEntry.objects.exists()
+
+
+def test_hash_covers_every_field(written, now):
+    entry = LogEntry.objects.get(seq=3)
+    before = log.digest(entry)
+    changes = {
+        "seq": 4,
+        "prev": "f" * 64,
+        "subject": "y",
+        "kind": "y",
+        "actor_id": 7,
+        "happened": now + timedelta(seconds=1),
+        "written": now + timedelta(seconds=1),
+        "payload": "{}",
+    }
+    for name, value in changes.items():
+        old = getattr(entry, name)
+        setattr(entry, name, value)
+        assert log.digest(entry) != before, name
+        setattr(entry, name, old)
