@@ -8,6 +8,7 @@ import difflib
 import os
 import sqlite3
 from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import dj_database_url
 from django.core.exceptions import ImproperlyConfigured
@@ -69,6 +70,16 @@ def folder(name, default):
     if path.exists() and not path.is_dir():
         stop(f"{name} is {path}, which is not a folder.")
     return path
+
+
+def zone(name, default):
+    """An IANA time zone name."""
+    value = text(name, default)
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError):
+        stop(f"{name} is {value!r}, which is no zone name such as {default}.")
+    return value
 
 
 def secret_key():
@@ -238,7 +249,7 @@ DATA_UPLOAD_MAX_NUMBER_FIELDS = 400
 DATA_UPLOAD_MAX_NUMBER_FILES = 8
 
 USE_TZ = True
-TIME_ZONE = text("TIME_ZONE", "Europe/London")
+TIME_ZONE = zone("TIME_ZONE", "Europe/London")
 LANGUAGE_CODE = "en-gb"
 USE_I18N = False
 DATE_FORMAT = "j F Y"

@@ -6,7 +6,9 @@ import struct
 import subprocess
 import sys
 import textwrap
+import threading
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from PIL import Image, ImageFile
@@ -16,6 +18,7 @@ from inspections.photos import MAX_BYTES, CleanPhoto, PhotoRefused, clean
 
 from . import makers
 from .makers import SCRIPT, after_start, chunk, frames, jpeg, picture, png, saved, segment
+from .spoil import spoil
 
 
 def zipped():
@@ -246,24 +249,27 @@ def test_pillow_still_refuses_what_is_cut_short():
 @pytest.mark.filterwarnings("ignore::UserWarning")
 def test_three_hundred_spoilt_files():
     """Nothing but a clean photo or a refusal in words, whatever chance does to a file."""
-    good = [
-        jpeg((64, 48), exif=makers.exif(6)),
-        jpeg((64, 48), progressive=True, comment=SCRIPT),
-        saved(picture((64, 48)), "PNG"),
-        saved(picture((64, 48)), "WEBP"),
-        frames("WEBP", 3),
-    ]
-    outcomes = {"accepted": 0, "refused": 0}
-    for seed in range(300):
-        try:
-            photo = clean(makers.spoilt(seed, good))
-        except PhotoRefused as refused:
-            assert refused.words
-            outcomes["refused"] += 1
-        else:
-            assert opened(photo).size == (photo.width, photo.height)
-            outcomes["accepted"] += 1
-    assert min(outcomes.values()) > 20, outcomes
+    accepted, refused, _ = spoil(range(300))
+    assert accepted + refused == 300
+    assert min(accepted, refused) > 20
+
+
+def test_two_are_decoded_at_a_time(monkeypatch):
+    """Each decode waits for a second one beside it; a third would be counted."""
+    pair, at_work, most = threading.Barrier(2, timeout=20), [], []
+
+    def slow(data):
+        at_work.append(None)
+        pair.wait()
+        most.append(len(at_work))
+        pair.wait()
+        at_work.pop()
+        return Image.open(io.BytesIO(data))
+
+    monkeypatch.setitem(photos.READERS, "JPEG", slow)
+    with ThreadPoolExecutor(6) as phones:
+        assert [photo.width for photo in phones.map(clean, [jpeg((64, 48))] * 6)] == [64] * 6
+    assert most == [2] * 6
 
 
 def test_bombs_take_no_memory_and_a_large_photo_a_bounded_amount():
