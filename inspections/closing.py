@@ -43,12 +43,15 @@ class Work:
     limits_why: str = ""
 
 
-def test_rows(finding: Finding, work: Work) -> list[TestResult]:
-    """Unsaved results with limits copied from the ruleset; Refused names a test that is missing or unknown."""
-    rules = grading.ruleset()
+def test_rows(finding: Finding, work: Work, rules=None) -> list[TestResult]:
+    """Unsaved results with limits copied from the ruleset (in force now, unless given).
+
+    Refused names a test that is missing or unknown.
+    """
+    rules = rules or grading.ruleset()
     entered = {result.test: result for result in work.results}
     rows = []
-    for code in tests_asked(finding, work.mode):
+    for code in tests_asked(finding, work.mode, rules):
         test = rules.tests[code]
         result = entered.pop(code, None)
         verdict = verdict_of(test, result)
@@ -73,9 +76,9 @@ def test_rows(finding: Finding, work: Work) -> list[TestResult]:
     return rows
 
 
-def tests_asked(finding: Finding, mode: str = "") -> list[str]:
+def tests_asked(finding: Finding, mode: str = "", rules=None) -> list[str]:
     """Codes of the closing tests of a finding: of its mode where known, else of every candidate mode."""
-    rules = grading.ruleset()
+    rules = rules or grading.ruleset()
     modes = (
         [mode or finding.mode]
         if mode or finding.mode
@@ -150,7 +153,7 @@ def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: Us
     )
 
 
-def check_needed(finding: Finding, mode: str) -> bool:
+def check_needed(finding: Finding, mode: str, rules=None) -> bool:
     """True where the ruleset asks for a second person on one of the closing tests."""
-    rules = grading.ruleset()
-    return any(rules.tests[code].checker for code in tests_asked(finding, mode))
+    rules = rules or grading.ruleset()
+    return any(rules.tests[code].checker for code in tests_asked(finding, mode, rules))

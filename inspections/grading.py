@@ -6,7 +6,7 @@ ruleset comes into force. Time, weather and coupling never re-grade: they choose
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -110,7 +110,13 @@ def siblings(finding: Finding) -> list[Finding]:
 
 def value_of(finding: Finding, others: Sequence[Finding], rules: Ruleset) -> grader.Grade:
     """The pure grade of a finding among the others of its end."""
-    seen = observations_of([finding, *others])
+    return value_among(finding, others, observations_of([finding, *others]), rules)
+
+
+def value_among(
+    finding: Finding, others: Sequence[Finding], seen: Mapping[int, Sequence[Observation]], rules: Ruleset
+) -> grader.Grade:
+    """The same where the observations (finding id → rows, oldest first) are at hand. Reads nothing."""
     return grader.grade(
         rules,
         fault_value(finding, seen[finding.pk]),
@@ -158,11 +164,18 @@ def rows(value: grader.Grade, *, finding: Finding, row: RuleSet, cause: str, mad
 
 def same(grade: Grade | None, value: grader.Grade) -> bool:
     """True when the stored grade already says what `value` says, cell by cell."""
-    if grade is None or grade.modes != list(value.modes):
+    if grade is None:
         return False
-    stored = {(c.situation, c.weather): (c.category, c.limits, c.hours, c.rules) for c in grade.cells.all()}
-    fresh = {key: (c.category, c.limits, c.hours, list(c.rules)) for key, c in value.cells.items()}
-    return stored == fresh
+    return alike(pure(grade), value)
+
+
+def alike(before: grader.Grade, value: grader.Grade) -> bool:
+    """True when two grades say the same: modes and, cell by cell, category, limits, time and rules."""
+
+    def said(grade):
+        return {key: (c.category, c.limits, c.hours, c.rules) for key, c in grade.cells.items()}
+
+    return before.modes == value.modes and said(before) == said(value)
 
 
 def regrade(finding: Finding, *, cause: str, now: datetime, actor: int | None, always: bool = False) -> Grade | None:
@@ -174,22 +187,27 @@ def regrade(finding: Finding, *, cause: str, now: datetime, actor: int | None, a
     grade, cells = rows(value, finding=finding, row=row, cause=cause, made=now)
     grade.save(force_insert=True)
     GradeCell.objects.bulk_create(cells)
-    before = finding.worst
+    entry = graded_entry(finding, grade, actor)
     Finding.objects.filter(pk=finding.pk).update(current_grade=grade, worst=grade.worst)
     finding.current_grade, finding.worst = grade, grade.worst
-    log.write(
-        subject=f"finding:{finding.ref}",
-        kind="graded",
-        actor=actor,
-        happened=now,
-        written=now,
-        cause=cause,
-        ruleset=row.sha256,
-        grade=grade.pk,
-        worst=grade.worst,
-        before=before,
-    )
+    log.write(**entry)
     return grade
+
+
+def graded_entry(finding: Finding, grade: Grade, actor: int | None) -> dict[str, object]:
+    """What the log says of a new grade, as the arguments of `log.write`; the finding still has the old one."""
+    return {
+        "subject": f"finding:{finding.ref}",
+        "kind": "graded",
+        "actor": actor,
+        "happened": grade.made,
+        "written": grade.made,
+        "cause": grade.cause,
+        "ruleset": grade.ruleset.sha256,
+        "grade": grade.pk,
+        "worst": grade.worst,
+        "before": finding.worst,
+    }
 
 
 def regrade_siblings(finding: Finding, *, now: datetime, actor: int | None) -> None:
