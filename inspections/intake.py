@@ -13,16 +13,14 @@ from uuid import UUID, uuid4
 
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.utils import timezone
 
 from fleet.models import Coupler, CouplerEnd, CouplingSide, Place, Unit
-from inspections import bodies, grading, log, references, standing
+from inspections import bodies, grading, log, references, report_rows, standing
 from inspections.models import (
     Finding,
     Grade,
     InspectedEnd,
     Inspection,
-    Observation,
     Photo,
     Submission,
 )
@@ -112,43 +110,12 @@ def store(data, raw, digest, uuid, submitted_by, channel, received, taken) -> Su
         body, author, why = None, None, str(error)[:300]
     else:
         why = ""
-    submission = submission_row(uuid, raw, digest, body, author, submitted_by, channel, received, why)
+    submission = report_rows.submission_row(uuid, raw, digest, body, author, submitted_by, channel, received, why)
     submission.save(force_insert=True)
-    log.write(**report_entry(submission, body))
+    log.write(**report_rows.report_entry(submission, body))
     if body:
         take_in(submission, body, author)
     return submission
-
-
-def submission_row(uuid, raw, digest, body, author, submitted_by, channel, received, why="") -> Submission:
-    """The unsaved row of one body: stored where it could be read as a report, quarantined where not."""
-    return Submission(
-        uuid=uuid,
-        sha256=digest,
-        body=raw,
-        author=author,
-        submitted_by=submitted_by,
-        channel=channel,
-        device_sent=body.sent if body else None,
-        received=received,
-        status=Submission.Status.STORED if body else Submission.Status.QUARANTINED,
-        why=why,
-    )
-
-
-def report_entry(submission: Submission, body: bodies.Body | None) -> dict[str, object]:
-    """What the log says of a report, as the arguments of `log.write`."""
-    return {
-        "subject": f"report:{submission.uuid}",
-        "kind": f"report {submission.status}",
-        "actor": submission.submitted_by_id,
-        "happened": (body.seen if body else None) or submission.received,
-        "written": submission.received,
-        "sha256": submission.sha256,
-        "channel": submission.channel,
-        "author": submission.author_id,
-        "why": submission.why,
-    }
 
 
 def author_of(body: bodies.Body, submitted_by: User, channel: str) -> User:
@@ -168,9 +135,11 @@ def take_in(submission: Submission, body: bodies.Body, author: User) -> Inspecti
     unit = Unit.objects.filter(number=body.unit.strip().upper()).first()
     ends = ends_of(unit)
     place = Place.objects.filter(code=body.place.strip().upper()).first()
-    inspection = inspection_row(submission, body, author, unit, place)
+    inspection = report_rows.inspection_row(submission, body, author, unit, place)
     inspection.save(force_insert=True)
-    InspectedEnd.objects.bulk_create(inspected(inspection, end, ends, mate_named(end.mate)) for end in body.ends)
+    InspectedEnd.objects.bulk_create(
+        report_rows.inspected(inspection, end, ends, mate_named(end.mate)) for end in body.ends
+    )
     touched = [observe(inspection, fault, ends, submission.received) for fault in body.faults]
     for finding in {finding.pk: finding for finding in touched}.values():
         grading.regrade(finding, cause=Grade.Cause.INTAKE, now=submission.received, actor=author.pk, always=True)
@@ -182,45 +151,11 @@ def take_in(submission: Submission, body: bodies.Body, author: User) -> Inspecti
     return inspection
 
 
-def inspection_row(submission, body: bodies.Body, author: User, unit: Unit | None, place: Place | None) -> Inspection:
-    """The unsaved row of one look; unit and place are kept as given beside what they were found to be."""
-    return Inspection(
-        submission=submission,
-        person=author,
-        occasion=body.occasion,
-        unit=unit,
-        unit_given=body.unit,
-        seen=body.seen or submission.received,
-        seen_offset_min=body.seen_offset_min,
-        doubtful=bodies.why_doubtful(body, submission.received),
-        place=place,
-        place_given=body.place,
-        weather=body.weather,
-        note=body.note,
-    )
-
-
 def ends_of(unit: Unit | None) -> dict[str, CouplerEnd]:
     """Letter → end of a unit; empty for a unit that is not on the list."""
     if unit is None:
         return {}
     return {end.letter: end for end in unit.ends.select_related("pattern", "unit")}
-
-
-def inspected(
-    inspection: Inspection, end: bodies.End, ends: dict[str, CouplerEnd], mate: CouplerEnd | None
-) -> InspectedEnd:
-    """The unsaved row of one end that was looked at; its mate is kept as given when it is not on the list."""
-    return InspectedEnd(
-        inspection=inspection,
-        end=ends.get(end.end),
-        end_given=end.end,
-        situation=end.situation,
-        clean=end.clean,
-        mate=mate,
-        mate_given=end.mate,
-        stage=end.stage,
-    )
 
 
 def mate_named(words: str) -> CouplerEnd | None:
@@ -233,45 +168,10 @@ def observe(inspection: Inspection, fault: bodies.Fault, ends: dict[str, Coupler
     """Attach one fault to the finding it belongs to, new or known."""
     finding = finding_meant(fault, inspection) or open_finding(inspection, fault, ends)
     first = not finding.observations.exists()
-    observation = observation_row(inspection, fault, finding, first, received)
+    observation = report_rows.observation_row(inspection, fault, finding, first, received)
     observation.save(force_insert=True)
-    log.write(**observed_entry(observation, inspection, fault))
+    log.write(**report_rows.observed_entry(observation, inspection, fault))
     return finding
-
-
-def observation_row(
-    inspection: Inspection, fault: bodies.Fault, finding: Finding, first: bool, received: datetime
-) -> Observation:
-    """The unsaved row of what was seen of one fault."""
-    return Observation(
-        uuid=fault.id,
-        finding=finding,
-        inspection=inspection,
-        kind="first report" if first else fault.kind if fault.kind != "first report" else "still there",
-        slot=fault.part,
-        symptom=fault.symptom,
-        facts=fault.facts,
-        note=fault.note,
-        photos=[str(photo) for photo in fault.photos],
-        by=inspection.person,
-        seen=inspection.seen,
-        seen_offset_min=inspection.seen_offset_min,
-        received=received,
-    )
-
-
-def observed_entry(observation: Observation, inspection: Inspection, fault: bodies.Fault) -> dict[str, object]:
-    """What the log says of an observation from a report, as the arguments of `log.write`."""
-    return {
-        "subject": f"finding:{observation.finding.ref}",
-        "kind": "opened" if observation.kind == "first report" else "observed",
-        "actor": observation.by_id,
-        "happened": observation.seen,
-        "written": observation.received,
-        "report": inspection.submission.uuid,
-        "observation": observation.uuid,
-        "what": fault.kind,
-    }
 
 
 def finding_meant(fault: bodies.Fault, inspection: Inspection) -> Finding | None:
@@ -290,9 +190,9 @@ def finding_meant(fault: bodies.Fault, inspection: Inspection) -> Finding | None
 def open_finding(inspection: Inspection, fault: bodies.Fault, ends: dict[str, CouplerEnd]) -> Finding:
     """A new finding, with its reference, its coupler and its place in the history of this end."""
     end = ends.get(fault.end)
-    component = component_of(fault, grading.ruleset())
+    component = report_rows.component_of(fault, grading.ruleset())
     last = Finding.objects.order_by("-ref").values_list("ref", flat=True).first()
-    finding = finding_row(
+    finding = report_rows.finding_row(
         inspection,
         fault,
         end,
@@ -304,47 +204,6 @@ def open_finding(inspection: Inspection, fault: bodies.Fault, ends: dict[str, Co
     )
     finding.save(force_insert=True)
     return finding
-
-
-def finding_row(
-    inspection: Inspection,
-    fault: bodies.Fault,
-    end: CouplerEnd | None,
-    *,
-    number: int,
-    coupler: Coupler | None,
-    component: str,
-    before: Finding | None,
-    repeat: Finding | None,
-) -> Finding:
-    """The unsaved row of a new finding. `before`: the last one on this end and component; `repeat`: the one repeated."""
-    return Finding(
-        ref=references.make(number),
-        unit=inspection.unit,
-        unit_given=inspection.unit_given,
-        end=end,
-        end_given=fault.end,
-        coupler=coupler,
-        component=component,
-        slot=fault.part,
-        symptom=fault.symptom,
-        first_seen=inspection.seen,
-        month=month_number(inspection.seen),
-        gap_days=(inspection.seen - before.first_seen).days if before else None,
-        repeat_of=repeat,
-    )
-
-
-def component_of(fault: bodies.Fault, rules) -> str:
-    """The component the part belongs to under these rules; "other" where they do not know the part."""
-    part = rules.parts.get(fault.part)
-    return part.component if part else "other"
-
-
-def month_number(when: datetime) -> int:
-    """Local year × 12 + month − 1: what counts by month are grouped by."""
-    local = timezone.localtime(when)
-    return local.year * 12 + local.month - 1
 
 
 def previous(end: CouplerEnd | None, component: str, seen: datetime) -> Finding | None:
