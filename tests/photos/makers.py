@@ -3,6 +3,7 @@
 import io
 import random
 import struct
+import zipfile
 import zlib
 
 from PIL import Image
@@ -118,3 +119,11 @@ def spoilt(seed, good):
         return bytes(image)
     at = chance.randrange(12, len(image))
     return bytes(image[:at]) + chance.randbytes(chance.randrange(1, 60)) + bytes(image[at:])
+
+
+def zipped():
+    """An archive as a word processor writes it."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        archive.writestr("word/document.xml", "<w:document/>")
+    return out.getvalue()
