@@ -3,6 +3,7 @@
 import errno
 import hashlib
 import os
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
@@ -204,6 +205,25 @@ def test_two_sendings_at_once(send, sender, monkeypatch, overtaking, status, tol
     outer = send()
     assert (inner[0].status, outer.status) == (201, status)
     assert Photo.objects.get(uuid=PHOTO).sha256_received == sha(overtaking)
+    assert log.first_break() is None
+
+
+@pytest.mark.django_db(transaction=True)
+def test_eight_phones_at_once(send, files):
+    """Four send the same photo and four another one under its id: one is stored, and the other is sealed once."""
+    other = jpeg((64, 48))
+
+    def sending(data):
+        try:
+            return send(data).status
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(8) as phones:
+        statuses = list(phones.map(sending, [GOOD, other] * 4))
+    assert sorted(statuses) == [200, 200, 200, 201, 409, 409, 409, 409]
+    assert sorted(Photo.objects.values_list("state", flat=True)) == ["refused", "stored"]
+    assert not any(".tmp" in name for name in files())
     assert log.first_break() is None
 
 
