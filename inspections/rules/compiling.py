@@ -1,8 +1,8 @@
 """The ruleset made ready to run: codes become bits, so that grading is masks and look-ups.
 
-Facts: one int per fact, a bit per word that is still possible; a row speaks when every condition meets at least one
-possible word ("not known" is the worse, because every word is then possible). Limits: one int, each dial a run of bits
-as long as the value is tight, so that joining is `|`; isolations and speeds are bits too.
+Facts: one int per fact, a bit per word that is still possible; a row speaks when every condition meets at least
+one possible word ("not known" is the worse, because every word is then possible). Limits: one int, each dial a run
+of bits as long as the value is tight, so that joining is `|`; isolations and speeds are bits too.
 """
 
 from __future__ import annotations
@@ -165,9 +165,7 @@ def compile_rules(ruleset: Ruleset) -> Compiled:
             rows(c, _sum(bits[m] for m in c.first), _sum(bits[m] for m in c.second))
             for c in ruleset.combinations.values()
         ),
-        conflicts=tuple(
-            (c.code, packing.pack(c.when), packing.pack(c.then)) for c in ruleset.conflicts.values()
-        ),
+        conflicts=tuple((c.code, packing.pack(c.when), packing.pack(c.then)) for c in ruleset.conflicts.values()),
         hours=tuple(d.hours for d in ruleset.delegation.values()),
         packing=packing,
         sentences=_sentences(ruleset),
@@ -189,9 +187,7 @@ def _fact(index: int, fact: Fact, ruleset: Ruleset) -> CompiledFact:
         for band in fact.bands
     )
     unsaid = words.get(fact.unknown, everything)
-    return CompiledFact(
-        index, words, everything, unsaid, QUALITIES.index(fact.needs), edges, fact.plus_minus
-    )
+    return CompiledFact(index, words, everything, unsaid, QUALITIES.index(fact.needs), edges, fact.plus_minus)
 
 
 def _tests(when: Conditions, facts: Mapping[str, CompiledFact]) -> Tests:
@@ -212,17 +208,13 @@ def _hazard(
     category = ruleset.matrix[ruleset.hazards[row.hazard].severity, row.frequency]
     hit = Hit(row.hazard, row.frequency, category, owner, row.rule)
     index = tuple(ruleset.hazards).index(row.hazard)
-    return CompiledHazard(
-        _tests(row.when, facts), _cells(row, cells), index, FREQUENCIES.index(row.frequency), hit
-    )
+    return CompiledHazard(_tests(row.when, facts), _cells(row, cells), index, FREQUENCIES.index(row.frequency), hit)
 
 
 def _limit(
     row: LimitRow, facts: Mapping[str, CompiledFact], cells: tuple[tuple[str, str], ...], packing: Packing
 ) -> CompiledLimit:
-    return CompiledLimit(
-        _tests(row.when, facts), _cells(row, cells), packing.pack(row.limits), row.hours, row.rule
-    )
+    return CompiledLimit(_tests(row.when, facts), _cells(row, cells), packing.pack(row.limits), row.hours, row.rule)
 
 
 def _speeds(ruleset: Ruleset) -> list[int]:

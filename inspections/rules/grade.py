@@ -1,7 +1,7 @@
 """The grade of a fault: (ruleset, observations, siblings, pattern) → every situation × weather cell.
 
 Pure and total: anything a report can hold is graded. Within a hazard the worst frequency wins, the category is the
-worst hazard's, limits join by the tightest dial; named combination and conflict rules come after (`design.md`, 3 to 6).
+worst hazard's, limits join by the tightest dial; named combination and conflict rules come after (`design.md` 3 to 6).
 """
 
 from __future__ import annotations
@@ -22,11 +22,10 @@ if TYPE_CHECKING:
 __all__ = ["Cell", "Grade", "Hit", "grade", "settle"]
 
 RAISED = "raised"
+UNKNOWN_PATTERN = Pattern()
 
 
-def grade(
-    ruleset: Ruleset, fault: Fault, others: Sequence[Fault] = (), pattern: Pattern = Pattern()
-) -> Grade:
+def grade(ruleset: Ruleset, fault: Fault, others: Sequence[Fault] = (), pattern: Pattern = UNKNOWN_PATTERN) -> Grade:
     """The grade of one fault beside the other open faults of its end, for a coupler of this pattern."""
     compiled = ruleset.compiled
     mine = known(compiled, fault, pattern)

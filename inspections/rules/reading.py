@@ -221,9 +221,7 @@ def delegation(document: Table, known: dict) -> dict[int, Delegation]:
     table, read = document.table("delegation"), {}
     for category, name in enumerate(CATEGORIES):
         t = table.table(name)
-        numbers = {
-            k: _number(t, k, known) for k in ("hours", "longest_days", "extensions")
-        }
+        numbers = {k: _number(t, k, known) for k in ("hours", "longest_days", "extensions")}
         read[category] = Delegation(
             category,
             t.texts("by"),

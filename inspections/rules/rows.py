@@ -86,9 +86,7 @@ def _limit_rows(t: Table, code: str, known: dict) -> tuple[LimitRow, ...]:
         hours = row.choice("hours", known["limit_values"], "")
         limits = dials(row, known, also=[hours] if hours else [])
         value = known["limit_values"][hours].value if hours else None
-        read.append(
-            LimitRow(f"{code}-L{n}", limits, value, situations, weathers, conditions(row, "when", known))
-        )
+        read.append(LimitRow(f"{code}-L{n}", limits, value, situations, weathers, conditions(row, "when", known)))
         row.done()
     return tuple(read)
 
