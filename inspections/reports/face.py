@@ -152,6 +152,11 @@ def parts(drawing: str) -> tuple[Part, ...]:
     return DRAW_HOOK_PARTS if drawing == "H" else PARTS
 
 
+def slots(drawing: str) -> frozenset[str]:
+    """Codes of the parts that the picture shows. ValueError as for `shapes`."""
+    return frozenset(part.slot for part in parts(drawing))
+
+
 def svg(drawing: str, *, marked: frozenset[str] = frozenset(), css: str = "face") -> str:
     """The picture for a page: no ids, no style attributes, nothing a screen reader or the Tab key meets.
 

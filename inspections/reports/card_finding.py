@@ -1,0 +1,220 @@
+"""One finding on a work card: what it is, who saw it, what to take, the rows, what was done, who signs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from io import BytesIO
+
+from PIL import Image, UnidentifiedImageError
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfgen.canvas import Canvas
+
+from inspections.reports import card_steps, face
+from inspections.reports.card import Card, CardFinding, CardSeen, grouped, moment, sentence
+from inspections.reports.paper import (
+    BODY,
+    HEAVY,
+    LABEL,
+    LEAST,
+    LEFT,
+    LINE_GAP,
+    MM,
+    MOST_LINES,
+    TICK,
+    WIDTH,
+    Block,
+    Run,
+    box,
+    clipped,
+    headed,
+    large,
+    line,
+    paragraph,
+    put,
+    rule,
+    stack,
+    wrap,
+)
+
+PART_SIZE, BAND_SIZE = 22, 20
+PICTURE_WIDTH, PICTURE_HEIGHT = 52 * MM, 39 * MM
+PICTURE_DOTS = (614, 461)  # 300 to the inch
+BESIDE_PICTURE = WIDTH - PICTURE_WIDTH - 4 * MM
+FREE_HEIGHT = 24 * MM
+SIGN_WIDTH, SIGN_HEIGHT = 60 * MM, 24 * MM
+ACROSS, DOWN = 5 * MM, 3 * MM
+RESULTS = ("Repaired", "Released with limits", "Made safe", "Not repaired", "No fault found")
+
+
+def finding_blocks(card: Card, finding: CardFinding, *, last: bool) -> list[Block]:
+    """Everything on one finding. `last`: the one after which the isolations are taken off again."""
+    name = f"{grouped(finding.reference)}  {finding.part}: {finding.fault} (continued)"
+    again = line([Run(0, clipped(wrap(name, LABEL, WIDTH, bold=True), 1)[0], LABEL, bold=True)], keep=True)
+    rows = headed(card_steps.rows(finding.steps, finding.tests), again, card_steps.headings())
+    top = headed(_top(card, finding), again)
+    close = headed(_close(finding, restore=last and bool(card.isolations)), again)
+    return [rule(HEAVY, 1.5 * MM), *top, *rows, *close]
+
+
+def _top(card: Card, finding: CardFinding) -> list[Block]:
+    """Title, band and words beside the picture; what is longer goes on below it over the full width."""
+    blocks = [*_title(finding), _band(finding)]
+    for label, text in _facts(finding):
+        blocks += paragraph((label, text), room=_room_below(blocks))
+    beside, below, height = [], [], 0.0
+    for block in blocks:
+        (beside if height < PICTURE_HEIGHT else below).append(block)
+        height += block.height
+
+    def picture(canvas: Canvas, top: float) -> None:
+        _picture(canvas, card, finding, top - 1 * MM)
+
+    return [stack(beside, least=PICTURE_HEIGHT + 1 * MM, behind=picture), *below]
+
+
+def _room_below(blocks: list[Block]) -> Callable[[int], float]:
+    """Width of each further line of body text: narrow as long as the picture stands beside it."""
+    used = sum(block.height for block in blocks)
+    return lambda i: BESIDE_PICTURE if used + i * BODY * LINE_GAP < PICTURE_HEIGHT else WIDTH
+
+
+def _title(finding: CardFinding) -> list[Block]:
+    texts = clipped(wrap(f"{finding.part}: {finding.fault}", PART_SIZE, BESIDE_PICTURE, bold=True), 3)
+    set_line = large if len(texts) == 1 else lambda run: line([run])
+    return [set_line(Run(0, text, PART_SIZE, bold=True)) for text in texts]
+
+
+def _band(finding: CardFinding) -> Block:
+    """The category white on black, and beside it by when to examine and the limits in words."""
+    (category,) = clipped(wrap(finding.category, BAND_SIZE, BESIDE_PICTURE / 2, bold=True), 1) or [""]
+    bar_width, bar_height = Run(0, category, BAND_SIZE, bold=True).end + 5 * MM, BAND_SIZE * LINE_GAP
+    words_at = bar_width + 2 * MM
+    due = f"Examine by {moment(finding.examine_by)}. " if finding.examine_by else ""
+    words = wrap(due + sentence(finding.limits), BODY, BESIDE_PICTURE - words_at, bold=True)
+    words = clipped(words, MOST_LINES)
+    height = max(bar_height + 1 * MM, len(words) * BODY * LINE_GAP)
+
+    def draw(canvas: Canvas, top: float) -> None:
+        canvas.setFillGray(0)
+        canvas.rect(LEFT, top - bar_height, bar_width, bar_height, stroke=0, fill=1)
+        put(canvas, Run(2.5 * MM, category, BAND_SIZE, bold=True), top - 0.05 * BAND_SIZE, white=True)
+        for i, text in enumerate(words):
+            put(canvas, Run(words_at, text, BODY, bold=True), top - i * BODY * LINE_GAP)
+
+    return Block(height, draw)
+
+
+def _facts(finding: CardFinding) -> list[tuple[str, str]]:
+    """(label, text) of each paragraph: seen, words, past work, what to take."""
+    facts = []
+    for i, seen in enumerate(finding.seen):
+        facts.append((f"{grouped(finding.reference)} seen" if not i else "Seen", _seen(seen)))
+        if seen.words.strip():
+            facts.append(("Their words", f"\u201c{seen.words}\u201d"))
+    facts.append(("Past work here", sentence(finding.past, "none known")))
+    if finding.parts or finding.tools:
+        facts.append(("Take", sentence((*finding.parts, *finding.tools))))
+    return facts
+
+
+def _seen(seen: CardSeen) -> str:
+    told = ", ".join(word for word in (moment(seen.at), seen.place, seen.by) if word)
+    return told if seen.kind == "first report" else f"{told} ({seen.kind})"
+
+
+def _picture(canvas: Canvas, card: Card, finding: CardFinding, top: float) -> None:
+    """The photograph, or the outline of the coupler with the part hatched."""
+    x = WIDTH - PICTURE_WIDTH
+    photo = grey(finding.photo) if finding.photo else None
+    if photo:
+        canvas.drawImage(
+            ImageReader(BytesIO(photo)),
+            LEFT + x,
+            top - PICTURE_HEIGHT,
+            PICTURE_WIDTH,
+            PICTURE_HEIGHT,
+            preserveAspectRatio=True,
+        )
+    elif card.drawing in face.DRAWINGS:
+        _outline(canvas, card, finding, top)
+    else:
+        box(canvas, x, top, PICTURE_WIDTH, PICTURE_HEIGHT)
+        put(canvas, Run(x + 2 * MM, "No picture of this end", LEAST), top - 1 * MM)
+
+
+def _outline(canvas: Canvas, card: Card, finding: CardFinding, top: float) -> None:
+    caption = "Seen facing the end" if finding.slot in face.slots(card.drawing) else "Part not in the picture"
+    height = PICTURE_HEIGHT - LEAST * LINE_GAP
+    width = height * face.WIDTH / face.HEIGHT
+    x = WIDTH - (PICTURE_WIDTH + width) / 2
+    face.draw(canvas, card.drawing, LEFT + x, top - height, width, frozenset({finding.slot}))
+    middle = WIDTH - PICTURE_WIDTH / 2 - Run(0, caption, LEAST).end / 2
+    put(canvas, Run(middle, caption, LEAST), top - height)
+
+
+def grey(photo: bytes) -> bytes | None:
+    """The photograph as a grey JPEG of at most 300 dots to the inch of its place; None where it does not open."""
+    try:
+        with Image.open(BytesIO(photo), formats=["JPEG", "PNG"]) as image:
+            image.draft("L", PICTURE_DOTS)
+            small = image.convert("L")
+            small.thumbnail(PICTURE_DOTS)
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
+        return None
+    out = BytesIO()
+    small.save(out, "JPEG", quality=82)
+    return out.getvalue()
+
+
+def _close(finding: CardFinding, *, restore: bool) -> list[Block]:
+    """Free box, result boxes, signatures."""
+
+    def free(canvas: Canvas, top: float) -> None:
+        box(canvas, 0, top, WIDTH, FREE_HEIGHT)
+        put(canvas, Run(1.5 * MM, "Found and done", LEAST), top)
+
+    return [Block(FREE_HEIGHT, free), _results(), _signatures(finding, restore)]
+
+
+def _results() -> Block:
+    """One tick box for each outcome, in a row that fills the width."""
+    runs = [Run(0, name, LEAST, bold=True) for name in RESULTS]
+    spare = WIDTH - sum(run.end + TICK + 1 * MM for run in runs)
+    apart = spare / (len(runs) - 1)
+
+    def draw(canvas: Canvas, top: float) -> None:
+        x = 0.0
+        for run in runs:
+            box(canvas, x, top, TICK, TICK)
+            put(canvas, replace(run, x=x + TICK + 1 * MM), top - (TICK - LEAST * LINE_GAP) / 2)
+            x += TICK + 1 * MM + run.end + apart
+
+    return Block(TICK, draw, gap=DOWN, keep=True)
+
+
+def _signatures(finding: CardFinding, restore: bool) -> Block:
+    """The fitter's box, the checker's where the rules ask for one, and what to put back."""
+
+    def draw(canvas: Canvas, top: float) -> None:
+        _sign(canvas, 0, top, "Fitter: name, sign, time")
+        if finding.check:
+            _sign(canvas, SIGN_WIDTH + ACROSS, top, "Checker: name, sign, time")
+        x = 2 * (SIGN_WIDTH + ACROSS)
+        y = top
+        asked = f"Checker asked for: {finding.check}" if finding.check else "No checker asked for"
+        for text in clipped(wrap(asked, LEAST, WIDTH - x), 2):
+            put(canvas, Run(x, text, LEAST), y)
+            y -= LEAST * LINE_GAP
+        if restore:
+            y = top - SIGN_HEIGHT + TICK + 2 * MM
+            box(canvas, x, y, TICK, TICK)
+            for i, text in enumerate(("All isolations off,", "keys and labels back")):
+                put(canvas, Run(x + TICK + 1.5 * MM, text, LEAST, bold=True), y + 1 * MM - i * LEAST * LINE_GAP)
+
+    return Block(SIGN_HEIGHT, draw, gap=DOWN)
+
+
+def _sign(canvas: Canvas, x: float, top: float, label: str) -> None:
+    box(canvas, x, top, SIGN_WIDTH, SIGN_HEIGHT)
+    put(canvas, Run(x + 1.5 * MM, label, LEAST), top)

@@ -1,0 +1,136 @@
+"""The top of a work card: the head that every sheet repeats, and what the first sheet says about the whole end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from reportlab.pdfgen.canvas import Canvas
+
+from inspections.reports import qr
+from inspections.reports.card import Card, CardIsolation, grouped, moment, sentence
+from inspections.reports.fonts import printable
+from inspections.reports.paper import (
+    BODY,
+    LABEL,
+    LEAST,
+    LEFT,
+    LINE_GAP,
+    MM,
+    MOST_LINES,
+    TICK,
+    WIDTH,
+    Block,
+    Room,
+    Run,
+    box,
+    clipped,
+    large,
+    lay,
+    line,
+    paragraph,
+    put,
+    stack,
+    wrap,
+)
+
+QR_SIDE = 30 * MM
+QR_ABOVE = 3 * MM  # its white edge may reach into the margin
+BESIDE_QR = WIDTH - QR_SIDE
+UNIT_SIZE = 34
+KEY_WIDTH, KEY_HEIGHT = 30 * MM, 10 * MM
+PAPER_IS_NOT_THE_RECORD = "This paper is not the record until the result is entered."
+WHO_DECIDES = "Rule book, signaller and control decide."
+
+
+def head(card: Card, sheet: int, sheets: int) -> Block:
+    """Reference, version, sheet n of m, printed time, unit and end, what the end may do; the square at the right."""
+    lines = [*_references(card, sheet, sheets), *_unit(card)]
+    used = QR_ABOVE + sum(block.height for block in lines)
+    lines += _standing(card, lambda i: BESIDE_QR if used + i * BODY * LINE_GAP < QR_SIDE else WIDTH)
+
+    def square(canvas: Canvas, top: float) -> None:
+        if card.link:
+            qr.draw(canvas, card.link, LEFT + WIDTH - QR_SIDE, top + QR_ABOVE - QR_SIDE, QR_SIDE)
+
+    return stack(lines, least=QR_SIDE - QR_ABOVE if card.link else 0, behind=square)
+
+
+def _references(card: Card, sheet: int, sheets: int) -> list[Block]:
+    named = ", ".join(grouped(finding.reference) for finding in card.findings) or "no open finding"
+    counted = f"version {card.version}, sheet {sheet} of {sheets}"
+    texts = clipped(wrap(f"Work card {named}", LABEL, BESIDE_QR, bold=True), 3)
+    runs = [Run(0, text, LABEL, bold=True) for text in texts]
+    beside_at = runs[-1].end + LABEL
+    widest = Run(beside_at, f"version {card.version}, sheet 99 of 99", LABEL).end
+    if widest > BESIDE_QR:  # decided by the widest count, so that the head is as high on every sheet
+        return [*(line([run]) for run in runs), line([Run(0, counted, LABEL)])]
+    return [*(line([run]) for run in runs[:-1]), line([runs[-1], Run(beside_at, counted, LABEL)])]
+
+
+def _unit(card: Card) -> list[Block]:
+    """Unit and end, large; when printed and where the work is, beside it if there is room, else below it."""
+    texts = clipped(wrap(f"Unit {card.unit}, {_end(card)}", UNIT_SIZE, BESIDE_QR, bold=True), 2)
+    runs = [Run(0, text, UNIT_SIZE, bold=True) for text in texts]
+    told = f"Printed {moment(card.printed)}\n{card.visit}"
+    beside_at = runs[-1].end + 6 * MM
+    beside = wrap(told, BODY, BESIDE_QR - beside_at) if beside_at < BESIDE_QR - 30 * MM else []
+    if not 0 < len(beside) <= 2:
+        return [*map(large, runs), *paragraph(("", told), room=BESIDE_QR)]
+
+    def draw(canvas: Canvas, top: float) -> None:
+        for i, text in enumerate(beside):
+            put(canvas, Run(beside_at, text), top - 4 - i * BODY * LINE_GAP)
+
+    return [*map(large, runs[:-1]), stack([large(runs[-1])], behind=draw)]
+
+
+def _end(card: Card) -> str:
+    return f"{card.end} end" if card.end else "end not known"
+
+
+def _standing(card: Card, room: Room) -> list[Block]:
+    """What the end may do now, the labels that say so, and its mates, running on."""
+    blocks = paragraph(
+        ("Limits now", sentence(card.limits, "none known to the logbook")),
+        ("Labels fitted", sentence(card.labels, "none")),
+        ("Mates", sentence(card.mates, "none since the last look")),
+        room=room,
+    )
+    return blocks[:MOST_LINES]
+
+
+def common(card: Card) -> list[Block]:
+    """Isolations to tick with their key numbers, and the cautions: once, on the first sheet."""
+    pairs = [card.isolations[i : i + 2] for i in range(0, len(card.isolations), 2)]
+    blocks = [_isolation_row(pair, gap=3 * MM if number else 0) for number, pair in enumerate(pairs)]
+    cautions = [line(runs) for runs in lay([(" ".join(card.cautions), True)], LEAST, WIDTH)]
+    return blocks + ([replace(cautions[0], gap=1 * MM), *cautions[1:]] if cautions else [])
+
+
+def _isolation_row(pair: tuple[CardIsolation, ...], *, gap: float) -> Block:
+    """Two isolations side by side: tick box, words, a cell for the key number."""
+    column = (WIDTH - 6 * MM) / 2
+    words_at, key_at = TICK + 2 * MM, column - KEY_WIDTH
+    wrapped = (wrap(f"Isolate: {isolation.what}", LEAST, key_at - words_at - 2 * MM) for isolation in pair)
+    texts = [clipped(lines, MOST_LINES) for lines in wrapped]
+    height = max(KEY_HEIGHT, *(len(lines) * LEAST * LINE_GAP for lines in texts))
+
+    def draw(canvas: Canvas, top: float) -> None:
+        for i, (isolation, lines) in enumerate(zip(pair, texts, strict=True)):
+            x = i * (column + 6 * MM)
+            box(canvas, x, top - (KEY_HEIGHT - TICK) / 2, TICK, TICK)
+            for j, text in enumerate(lines):
+                put(canvas, Run(x + words_at, text, LEAST), top - j * LEAST * LINE_GAP)
+            box(canvas, x + key_at, top, KEY_WIDTH, KEY_HEIGHT)
+            for text in clipped(wrap(f"Key no. {isolation.key}", LEAST, KEY_WIDTH - 3 * MM), 1):
+                put(canvas, Run(x + key_at + 1.5 * MM, text, LEAST), top - 1 * MM)
+
+    return Block(height, draw, gap)
+
+
+def foot(canvas: Canvas) -> None:
+    """The last line of every sheet."""
+    said = Run(0, PAPER_IS_NOT_THE_RECORD, BODY, bold=True)
+    top = 9.5 * MM
+    put(canvas, said, top)
+    put(canvas, Run(said.end + 1.5 * MM, printable(WHO_DECIDES), LEAST), top)

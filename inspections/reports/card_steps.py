@@ -1,0 +1,149 @@
+"""The rows of a work card: number, what to do, a cell to write in, initials. A closing test is a row like a step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reportlab.pdfgen.canvas import Canvas
+
+from inspections.reports.card import CardStep, CardTest
+from inspections.reports.paper import (
+    BODY,
+    LEAST,
+    LINE_GAP,
+    MM,
+    MOST_LINES,
+    STEP,
+    WIDTH,
+    Block,
+    Run,
+    box,
+    clipped,
+    line,
+    put,
+    wrap,
+)
+
+CELL_WIDTH, CELL_HEIGHT = 62 * MM, 15 * MM
+INITIALS_WIDTH = 22 * MM
+BLANK = 10 * MM  # least height to write in below what is printed in a cell
+ACROSS, DOWN = 5 * MM, 3 * MM
+DO_AT = 9 * MM
+INSET = 1.5 * MM
+NO_DOCUMENT = "indicative, no document"
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    number: int
+    do: str
+    warning: str
+    printed: tuple[str, ...]  # lines at the top of the cell
+    unit: str
+    second: bool
+
+    @property
+    def right(self) -> float:
+        """Where the boxes of initials begin."""
+        return WIDTH - INITIALS_WIDTH - (INITIALS_WIDTH + ACROSS if self.second else 0)
+
+    @property
+    def cell_at(self) -> float | None:
+        return self.right - ACROSS - CELL_WIDTH if self.printed else None
+
+    @property
+    def do_room(self) -> float:
+        return (self.right if self.cell_at is None else self.cell_at) - DO_AT - 2 * MM
+
+    @property
+    def cell_height(self) -> float:
+        return max(CELL_HEIGHT, len(self.printed) * LEAST * LINE_GAP + BLANK)
+
+
+def rows(steps: tuple[CardStep, ...], tests: tuple[CardTest, ...]) -> list[Block]:
+    """Steps, then tests, numbered through; each block carries the headings for a sheet it may start."""
+    blocks: list[Block] = []
+    for number, step in enumerate(steps, 1):
+        printed = _printed(step.write)
+        blocks += _row(_Row(number, step.do, step.warning, printed, "", step.second))
+    for number, test in enumerate(tests, len(steps) + 1):
+        blocks += _row(_Row(number, f"Test: {test.do}", test.warning, _limit(test), test.unit, test.second))
+        blocks += _records(test.record)
+    return [headings(), *blocks] if blocks else []
+
+
+def headings() -> Block:
+    """The names of the columns."""
+    names = ((0, "No"), (DO_AT, "Do"), (WIDTH - INITIALS_WIDTH - ACROSS - CELL_WIDTH, "Write"))
+    runs = [Run(x, name, LEAST, bold=True) for x, name in (*names, (WIDTH - INITIALS_WIDTH, "Initials"))]
+    return line(runs, keep=True)
+
+
+def _limit(test: CardTest) -> tuple[str, ...]:
+    """Limit and document, on one line where they fit."""
+    return _printed(f"{test.limit} ({test.document or NO_DOCUMENT})")
+
+
+def _printed(text: str) -> tuple[str, ...]:
+    """What stands at the top of a cell."""
+    return tuple(clipped(wrap(text, LEAST, CELL_WIDTH - 2 * INSET, bold=True), MOST_LINES))
+
+
+def _row(row: _Row) -> list[Block]:
+    warnings = wrap(f"Take care: {row.warning}", BODY, row.do_room, bold=True) if row.warning else []
+    lines = [Run(DO_AT, text, BODY, bold=True) for text in warnings]
+    lines += [Run(DO_AT, text, STEP) for text in wrap(row.do, STEP, row.do_room)]
+    # A text longer than a row goes on below it, line by line, so that no row is higher than a sheet.
+    first, more = lines[:MOST_LINES], lines[MOST_LINES:]
+    text_height = sum(run.size * LINE_GAP for run in first)
+    height = max(text_height, row.cell_height) + DOWN
+
+    def draw(canvas: Canvas, top: float) -> None:
+        put(canvas, Run(0, str(row.number), STEP, bold=True), top)
+        y = top
+        for run in first:
+            put(canvas, run, y)
+            y -= run.size * LINE_GAP
+        _boxes(canvas, row, top)
+
+    return [Block(height, draw), *(line([run]) for run in more)]
+
+
+def _boxes(canvas: Canvas, row: _Row, top: float) -> None:
+    if row.second:
+        _initials(canvas, row.right, top, "Doer")
+    _initials(canvas, WIDTH - INITIALS_WIDTH, top, "Second" if row.second else "")
+    if row.cell_at is None:
+        return
+    box(canvas, row.cell_at, top, CELL_WIDTH, row.cell_height)
+    for i, text in enumerate(row.printed):
+        put(canvas, Run(row.cell_at + INSET, text, LEAST, bold=True), top - i * LEAST * LINE_GAP)
+    for text in clipped(wrap(row.unit, STEP, CELL_WIDTH / 2), 1):
+        end = Run(0, text, STEP).end
+        put(canvas, Run(row.cell_at + CELL_WIDTH - INSET - end, text, STEP), top - row.cell_height + 19)
+
+
+def _initials(canvas: Canvas, x: float, top: float, who: str) -> None:
+    box(canvas, x, top, INITIALS_WIDTH, CELL_HEIGHT)
+    if who:
+        put(canvas, Run(x + INSET, who, LEAST), top)
+
+
+def _records(names: tuple[str, ...]) -> list[Block]:
+    """Further cells of a test, two in a row."""
+    pairs = [names[i : i + 2] for i in range(0, len(names), 2)]
+    return [_record_row(pair) for pair in pairs]
+
+
+def _record_row(pair: tuple[str, ...]) -> Block:
+    printed = [_printed(name) for name in pair]
+    height = max(CELL_HEIGHT, *(len(lines) * LEAST * LINE_GAP + BLANK for lines in printed))
+
+    def draw(canvas: Canvas, top: float) -> None:
+        for i, lines in enumerate(printed):
+            x = DO_AT + i * (CELL_WIDTH + ACROSS)
+            box(canvas, x, top, CELL_WIDTH, height)
+            for j, text in enumerate(lines):
+                put(canvas, Run(x + INSET, text, LEAST, bold=True), top - j * LEAST * LINE_GAP)
+
+    return Block(height + DOWN, draw)
