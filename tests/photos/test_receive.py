@@ -209,7 +209,7 @@ def test_two_sendings_at_once(send, sender, monkeypatch, overtaking, status, tol
 
 
 @pytest.mark.django_db(transaction=True)
-def test_eight_phones_at_once(send, files):
+def test_eight_phones_at_once(flushed, send, files):
     """Four send the same photo and four another one under its id: one is stored, and the other is sealed once."""
     other = jpeg((64, 48))
 
