@@ -334,9 +334,10 @@ def _sealed(arrival, data, code):
 
 def _record(arrival, outcome):
     """Write the row, or fill the waiting one, with its log entry; False when another sending was first."""
-    fields = outcome | {"sha256_received": arrival.sha256, "by": arrival.by, "received": arrival.now}
+    fields = outcome | {"sha256_received": arrival.sha256, "received": arrival.now}
+    new = fields | {"owner": arrival.owner, "by": arrival.by}
     with transaction.atomic(durable=True):
-        row, made = Photo.objects.get_or_create(uuid=arrival.uuid, defaults=fields | {"owner": arrival.owner})
+        row, made = Photo.objects.get_or_create(uuid=arrival.uuid, defaults=new)
         waiting = Photo.objects.filter(pk=row.pk, owner=arrival.owner, state=Photo.State.WAITING)
         if not made and not waiting.update(**fields):
             return False

@@ -162,6 +162,12 @@ def test_a_photo_the_report_told_of_is_filled_in(send, waiting, data, state):
     assert logged() == [(f"photo:{PHOTO}", f"photo {state}")]
 
 
+def test_a_photo_handed_over_stays_with_whoever_reported_it(send, waiting, sender):
+    control = get_user_model().objects.create_user("control")
+    assert send(by=control).status == 201
+    assert (Photo.objects.get().by, LogEntry.objects.get().actor) == (sender, control)
+
+
 def test_a_photo_told_of_by_another_report_stays_awaited(send, waiting):
     assert send(owner=OTHER_REPORT).status == 409
     waiting.refresh_from_db()
