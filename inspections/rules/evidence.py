@@ -7,8 +7,9 @@ possibilities. Better evidence (examined, measured) takes the place of what is n
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from inspections.rules.compiling import Compiled, CompiledFact, Tests
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 SEEN = QUALITIES.index("seen")
 WHOLE = ("first report",)
+PLAIN = re.compile(r"[0-9]+(\.[0-9]+)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,7 @@ def _said(compiled: Compiled, observation: Observation, pattern: Pattern) -> dic
 
 def _bits(fact: CompiledFact, value: str | Decimal, observation: Observation) -> int:
     """The words a stated value leaves possible; a value that cannot be read leaves them all."""
-    if value in fact.words:
+    if isinstance(value, str) and value in fact.words:
         return fact.words[value]
     number = _number(value)
     if not fact.edges or number is None:
@@ -108,11 +110,13 @@ def _bits(fact: CompiledFact, value: str | Decimal, observation: Observation) ->
     return (high << 1) - low  # every band from the lower to the higher
 
 
-def _number(value: str | Decimal) -> Decimal | None:
-    try:
-        number = Decimal(value)
-    except (InvalidOperation, TypeError, ValueError):
+def _number(value: str | int | Decimal) -> Decimal | None:
+    """A number of 0 or more in plain digits; anything else cannot be read."""
+    if isinstance(value, str):
+        return Decimal(value) if PLAIN.fullmatch(value) else None
+    if isinstance(value, bool) or not isinstance(value, int | Decimal):
         return None
+    number = Decimal(value)
     return number if number.is_finite() and number >= 0 else None
 
 

@@ -18,11 +18,16 @@ MOST_MODES = 2
 def explain(ruleset: Ruleset, grade: Grade, situation: str, weather: str) -> tuple[str, ...]:
     """Why this cell is what it is: the band, what it was judged on, each hazard and limit with its rule."""
     cell = grade.cells[situation, weather]
-    name = ruleset.weather_words[weather].name
-    headline = f"{CATEGORIES[cell.category].capitalize()} while {SITUATION_WORDS[situation]}, weather {name}."
     sentences = ruleset.compiled.sentences
-    reasons = [sentences[rule] for rule in cell.rules]
-    return (headline, _judged_on(ruleset, grade), *(reasons or ["No rule sees a hazard here."]))
+    first = headline(ruleset, cell.category, situation, weather)
+    return (first, _judged_on(ruleset, grade), *[sentences[rule] for rule in cell.rules])
+
+
+def headline(ruleset: Ruleset, category: int, situation: str, weather: str) -> str:
+    """As in "Undesirable while coupled and running, weather dry."."""
+    name = ruleset.weather_words[weather].name
+    nothing = "" if category else ": no rule sees more here"
+    return f"{CATEGORIES[category].capitalize()} while {SITUATION_WORDS[situation]}, weather {name}{nothing}."
 
 
 def _judged_on(ruleset: Ruleset, grade: Grade) -> str:

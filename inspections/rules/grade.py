@@ -1,7 +1,7 @@
 """The grade of a fault: (ruleset, observations, siblings, pattern) → every situation × weather cell.
 
 Pure and total: anything a report can hold is graded. Within a hazard the worst frequency wins, the category is the
-worst hazard's, limits join by the tightest dial; named combination and conflict rules come after (`design.md` 3 to 6).
+worst hazard's, limits join by the tightest dial; named combination and conflict rules come after.
 """
 
 from __future__ import annotations
@@ -12,17 +12,18 @@ from typing import TYPE_CHECKING
 
 from inspections.rules.answers import Cell, Grade, Hit
 from inspections.rules.compiling import Compiled, CompiledHazard, CompiledRows
-from inspections.rules.evidence import Known, known, may
+from inspections.rules.evidence import known, may
 from inspections.rules.facts import Fault, Pattern
 from inspections.rules.limits import Limits, join, tighter_or_equal
 
 if TYPE_CHECKING:
     from inspections.rules.ruleset import Ruleset
 
-__all__ = ["Cell", "Grade", "Hit", "grade", "settle"]
+__all__ = ["Cell", "Grade", "Hit", "gather", "grade", "settle"]
 
 RAISED = "raised"
 UNKNOWN_PATTERN = Pattern()
+Gathered = tuple[dict[int, CompiledHazard], int, Decimal | None, list[str]]
 
 
 def grade(ruleset: Ruleset, fault: Fault, others: Sequence[Fault] = (), pattern: Pattern = UNKNOWN_PATTERN) -> Grade:
@@ -32,7 +33,10 @@ def grade(ruleset: Ruleset, fault: Fault, others: Sequence[Fault] = (), pattern:
     siblings = [known(compiled, other, pattern).modes for other in others]
     speaking = [rows for i, rows in enumerate(compiled.modes) if mine.modes >> i & 1]
     speaking += [rows for rows in compiled.combinations if _combine(rows, mine.modes, siblings)]
-    return Grade(_cells(compiled, speaking, mine), compiled.codes(mine.modes))
+    gathered = gather(compiled, speaking, mine.world)
+    unpacked: dict[int, Limits] = {}
+    cells = {key: _cell(compiled, gathered[i], mine.raised, unpacked) for i, key in enumerate(compiled.cells)}
+    return Grade(cells, compiled.codes(mine.modes))
 
 
 def settle(ruleset: Ruleset, *limits: Limits) -> Limits:
@@ -55,11 +59,11 @@ def _combine(rows: CompiledRows, mine: int, siblings: list[int]) -> bool:
     )
 
 
-def _cells(compiled: Compiled, speaking: list[CompiledRows], mine: Known) -> dict[tuple[str, str], Cell]:
+def gather(compiled: Compiled, speaking: list[CompiledRows], world: tuple[int, ...]) -> list[Gathered]:
+    """Per cell, what the rows say in this world: worst row per hazard, limits as bits, hours, limit rules."""
     count = len(compiled.cells)
     hazards: list[dict[int, CompiledHazard]] = [{} for _ in range(count)]
-    limits, hours, rules = [0] * count, [None] * count, [[] for _ in range(count)]
-    world = mine.world
+    bits, hours, rules = [0] * count, [None] * count, [[] for _ in range(count)]
     for rows in speaking:
         for row in rows.hazards:
             if may(row.tests, world):
@@ -70,14 +74,10 @@ def _cells(compiled: Compiled, speaking: list[CompiledRows], mine: Known) -> dic
         for row in rows.limits:
             if may(row.tests, world):
                 for cell in row.cells:
-                    limits[cell] |= row.bits
+                    bits[cell] |= row.bits
                     rules[cell].append(row.rule)
                     hours[cell] = _sooner(hours[cell], row.hours)
-    unpacked: dict[int, Limits] = {}
-    return {
-        key: _cell(compiled, hazards[i], limits[i], hours[i], rules[i], mine.raised, unpacked)
-        for i, key in enumerate(compiled.cells)
-    }
+    return list(zip(hazards, bits, hours, rules, strict=True))
 
 
 def _sooner(a: Decimal | None, b: Decimal | None) -> Decimal | None:
@@ -87,15 +87,8 @@ def _sooner(a: Decimal | None, b: Decimal | None) -> Decimal | None:
     return min(a, b)
 
 
-def _cell(
-    compiled: Compiled,
-    hazards: dict[int, CompiledHazard],
-    bits: int,
-    hours: Decimal | None,
-    rules: list[str],
-    raised: int,
-    unpacked: dict[int, Limits],
-) -> Cell:
+def _cell(compiled: Compiled, gathered: Gathered, raised: int, unpacked: dict[int, Limits]) -> Cell:
+    hazards, bits, hours, rules = gathered
     hits = [hazards[i].hit for i in sorted(hazards)]
     hits.sort(key=_worst_first)
     category = hits[0].category if hits else 0

@@ -57,7 +57,13 @@ def join_all(limits: Iterable[Limits]) -> Limits:
 
 def tighter_or_equal(a: Limits, b: Limits) -> bool:
     """True when `a` is at least as tight as `b` on every dial and asks for every isolation of `b`."""
-    return join(a, b) == a
+    for dial, words in DIALS.items():
+        wanted = getattr(b, dial)
+        if wanted != words[0] and words.index(getattr(a, dial)) < words.index(wanted):
+            return False
+    if b.speed is not None and (a.speed is None or a.speed > b.speed):
+        return False
+    return a.isolations >= b.isolations
 
 
 def changed_dials(a: Limits, b: Limits) -> tuple[str, ...]:

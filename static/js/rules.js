@@ -1,0 +1,279 @@
+/* The ruleset on the phone: look up finished cells, join them, never run a rule.
+ *
+ * self.Rules = {load(table), verdict(faults, pattern), join(a, b)}. The table is the one the server publishes
+ * (inspections/rules/publish.py says its shape); verdict() gives what `publish.verdict` gives. A fault is one observation
+ * {part, symptom, mode, quality, facts} as just reported, or {known: {modes, facts, raised}} as the server folded it.
+ * Limits are {couple, uncouple, move, passengers, rescue, speed, isolations}.
+ */
+"use strict";
+(function () {
+  let table = null;
+  let modeNumber = new Map();
+  const QUALITIES = ["not confirmed", "seen", "examined", "measured"];
+  const PLAIN = /^[0-9]+(\.[0-9]+)?$/;
+
+  function load(published) {
+    table = published;
+    modeNumber = new Map(table.modes.map((mode, number) => [mode.code, number]));
+  }
+
+  /* ---- limits: arrays of [one number per dial, speed, isolations], as in the table ---- */
+
+  function joinRows(a, b) {
+    const dials = a.length - 2;
+    const joined = a.slice(0, dials).map((value, i) => Math.max(value, b[i]));
+    const speeds = [a[dials], b[dials]].filter((speed) => speed !== null);
+    const isolations = [...new Set([...a[dials + 1], ...b[dials + 1]])].sort();
+    return [...joined, speeds.length ? Math.min(...speeds) : null, isolations];
+  }
+
+  function meets(limits, when) {
+    const dials = when.length - 2;
+    return (
+      when.slice(0, dials).every((value, i) => limits[i] >= value) &&
+      (when[dials] === null || (limits[dials] !== null && limits[dials] <= when[dials])) &&
+      when[dials + 1].every((code) => limits[dials + 1].includes(code))
+    );
+  }
+
+  function settle(limits) {
+    const named = [];
+    for (let changed = true; changed; ) {
+      changed = false;
+      for (const conflict of table.conflicts) {
+        if (!named.includes(conflict.code) && meets(limits, conflict.when)) {
+          limits = joinRows(limits, conflict.then);
+          named.push(conflict.code);
+          changed = true;
+        }
+      }
+    }
+    return [limits, named];
+  }
+
+  function toNames(limits) {
+    const named = {};
+    Object.entries(table.dials).forEach(([dial, values], i) => (named[dial] = values[limits[i]]));
+    named.speed = limits[limits.length - 2];
+    named.isolations = limits[limits.length - 1];
+    return named;
+  }
+
+  function toRow(named) {
+    const ranks = Object.entries(table.dials).map(([dial, values]) => values.indexOf(named[dial] || values[0]));
+    return [...ranks, named.speed ?? null, [...(named.isolations || [])].sort()];
+  }
+
+  /* Two limits, or a standing and a restriction, joined and settled. */
+  function join(a, b) {
+    return toNames(settle(joinRows(toRow(a), toRow(b)))[0]);
+  }
+
+  function limitWords(limits, situation) {
+    const named = toNames(limits);
+    const running = situation === "R" ? table.running : {};
+    const said = [];
+    for (const dial of ["move", "couple", "uncouple", "passengers", "rescue"]) {
+      if (named[dial] !== table.dials[dial][0]) {
+        said.push((running[dial] || {})[named[dial]] || table.words[dial][named[dial]]);
+      }
+    }
+    if (named.speed !== null) said.push(table.words.speed.cap.replace("{speed}", named.speed));
+    const known = Object.keys(table.isolations);
+    said.push(...known.filter((code) => named.isolations.includes(code)).map((code) => table.isolations[code]));
+    said.push(...named.isolations.filter((code) => !known.includes(code)).map((code) => `Isolate: ${code}.`));
+    said.push(...table.conflicts.filter((c) => meets(limits, c.when)).map((c) => c.words));
+    return said;
+  }
+
+  /* ---- one observation: the words still possible per fact, and the candidate modes ---- */
+
+  function unsaid(fact) {
+    return fact.unknown ? [fact.unknown] : fact.words;
+  }
+
+  function scaled(text, places) {
+    const [whole, part = ""] = text.split(".");
+    return BigInt(whole + part.padEnd(places, "0"));
+  }
+
+  function bandOf(fact, number, places) {
+    return fact.bands.findIndex(([, edge, closed]) => {
+      if (edge === null) return true;
+      const limit = scaled(edge, places);
+      return number < limit || (closed && number === limit);
+    });
+  }
+
+  function decimals(text) {
+    return (text.split(".")[1] || "").length;
+  }
+
+  function wordsOf(fact, value, facts) {
+    if (fact.words.includes(value)) return [value];
+    const spread = fact.plus_minus ? String(facts[fact.plus_minus] ?? "") : "0";
+    value = String(value);
+    if (!fact.bands.length || !PLAIN.test(value) || !PLAIN.test(spread)) return fact.words;
+    const edges = fact.bands.map((band) => band[1]).filter((edge) => edge !== null);
+    const places = Math.max(...[value, spread, ...edges].map(decimals));
+    const [middle, around] = [scaled(value, places), scaled(spread, places)];
+    return fact.words.slice(bandOf(fact, middle - around, places), bandOf(fact, middle + around, places) + 1);
+  }
+
+  function said(observation, pattern) {
+    const quality = Math.max(0, QUALITIES.indexOf(observation.quality ?? "seen"));
+    const facts = observation.facts || {};
+    const found = {};
+    for (const [code, value] of Object.entries(facts)) {
+      const fact = table.facts[code];
+      if (!fact) continue;
+      const words = wordsOf(fact, value, facts);
+      found[code] = quality >= fact.needs ? words : [...words, ...unsaid(fact)];
+    }
+    const pipe = (pattern.pipes || {})[observation.part];
+    if (table.facts.pipe && table.facts.pipe.words.includes(pipe)) found.pipe = [...(found.pipe || []), pipe];
+    return found;
+  }
+
+  function possible(world, code) {
+    return world[code] || unsaid(table.facts[code]);
+  }
+
+  function may(when, world) {
+    return Object.entries(when).every(([code, words]) => possible(world, code).some((word) => words.includes(word)));
+  }
+
+  function candidates(observation, world) {
+    const stated = modeNumber.has(observation.mode) ? [modeNumber.get(observation.mode)] : [];
+    const quality = Math.max(0, QUALITIES.indexOf(observation.quality ?? "seen"));
+    if (stated.length && quality >= 1) return stated;
+    const symptom = table.symptoms[observation.symptom];
+    if (symptom && !symptom.cant_tell) {
+      return [...symptom.modes.filter((mode) => may(symptom.only[mode] || {}, world)), ...stated];
+    }
+    const part = table.parts[observation.part];
+    const all = part ? part.modes : symptom ? symptom.modes : table.modes_in_use;
+    const loose = world["may-fall"] || ["?"];
+    const nothing = loose.every((word) => word === "no");
+    return [...all.filter((mode) => !(nothing && table.modes[mode].obvious)), ...stated];
+  }
+
+  function read(fault, pattern) {
+    if (fault.known) {
+      const modes = fault.known.modes.filter((code) => modeNumber.has(code)).map((code) => modeNumber.get(code));
+      return { modes, world: fault.known.facts || {}, raised: fault.known.raised || 0 };
+    }
+    const world = said(fault, pattern);
+    const modes = [...new Set(candidates(fault, world))].sort((a, b) => a - b);
+    const dead = table.facts["contacts-dead"];
+    if (dead && dead.words.includes(pattern.contacts_dead)) world["contacts-dead"] = [pattern.contacts_dead];
+    return { modes, world, raised: 0 };
+  }
+
+  /* ---- look up, join ---- */
+
+  /* Numbers of the rows of a mode's sheet that are still possible. */
+  function choices(mode, world) {
+    let rows = [0];
+    for (const [code, classes, count] of mode.facts) {
+      const open = [...new Set(possible(world, code).map((word) => classes[word]))];
+      rows = rows.flatMap((row) => open.map((choice) => row * count + choice));
+    }
+    return rows;
+  }
+
+  function blank() {
+    return { limits: table.limits[0], hours: null, hits: new Map(), rules: new Set() };
+  }
+
+  function sooner(a, b) {
+    if (a === null || b === null) return a === null ? b : a;
+    return Number(a) <= Number(b) ? a : b;
+  }
+
+  function addCell(into, number) {
+    const [, limits, hours, hits, rules] = table.cells[number];
+    into.limits = joinRows(into.limits, table.limits[limits]);
+    into.hours = sooner(into.hours, hours);
+    for (const hit of hits) {
+      const [hazard, rank] = table.hits[hit];
+      const worst = into.hits.get(hazard);
+      const replaces = worst === undefined || rank > table.hits[worst][1];
+      if (replaces || (rank === table.hits[worst][1] && hit < worst)) into.hits.set(hazard, hit);
+    }
+    rules.forEach((rule) => into.rules.add(rule));
+  }
+
+  function finish(cell, number, raised) {
+    const hits = [...cell.hits.entries()].sort(([a], [b]) => a - b).map(([, hit]) => table.hits[hit]);
+    hits.sort((a, b) => b[2] - a[2]);
+    let category = hits.length ? hits[0][2] : 0;
+    const rules = hits.map((hit) => hit[3]);
+    if (raised > category) {
+      category = raised;
+      rules.unshift("raised");
+    }
+    const [limits, named] = settle(cell.limits);
+    rules.push(...[...cell.rules].sort((a, b) => a - b).map((rule) => table.limit_rules[rule]), ...named);
+    const hours = sooner(table.hours[category], cell.hours);
+    const situation = table.situations[Math.floor(number / table.weathers.length)];
+    return {
+      category,
+      hours,
+      band: table.bands[`${category} ${hours ?? ""}`],
+      limits: toNames(limits),
+      words: limitWords(limits, situation),
+      rules,
+      why: [table.headlines[category][number], ...rules.map((rule) => table.sentences[rule])],
+    };
+  }
+
+  function gradeOne(mine, others) {
+    const meet = (side, modes) => modes.some((mode) => side.includes(mode));
+    const joined = table.combinations.filter(({ first, second }) =>
+      others.some((o) => (meet(first, mine.modes) && meet(second, o.modes)) || (meet(second, mine.modes) && meet(first, o.modes))),
+    );
+    const cells = table.headlines[0].map(blank);
+    for (const number of mine.modes) {
+      const mode = table.modes[number];
+      for (const row of choices(mode, mine.world)) mode.sheet[row].forEach((cell, i) => addCell(cells[i], cell));
+    }
+    joined.forEach((rule) => rule.cells.forEach((cell, i) => addCell(cells[i], cell)));
+    return cells.map((cell, i) => finish(cell, i, mine.raised));
+  }
+
+  function byCell(of) {
+    const width = table.weathers.length;
+    return Object.fromEntries(
+      table.situations.map((situation, s) => [
+        situation,
+        Object.fromEntries(table.weathers.map(([weather], w) => [weather, of(s * width + w, situation)])),
+      ]),
+    );
+  }
+
+  function verdict(faults, pattern = {}) {
+    const known = faults.map((fault) => read(fault, pattern));
+    const graded = known.map((mine) => gradeOne(mine, known.filter((other) => other !== mine)));
+    const end = (number, situation) => {
+      const cells = graded.map((cells) => cells[number]);
+      const all = cells.map((cell) => toRow(cell.limits)).reduce(joinRows, table.limits[0]);
+      const limits = settle(all)[0];
+      return {
+        category: Math.max(0, ...cells.map((cell) => cell.category)),
+        limits: toNames(limits),
+        words: limitWords(limits, situation),
+      };
+    };
+    return {
+      faults: graded.map((cells, i) => ({
+        modes: known[i].modes.map((mode) => table.modes[mode].code),
+        worst: Math.max(...cells.map((cell) => cell.category)),
+        cells: byCell((number) => cells[number]),
+      })),
+      end: byCell(end),
+    };
+  }
+
+  self.Rules = { load, verdict, join };
+})();
