@@ -7,7 +7,7 @@ deferrals and isolations, in the worst weather class alerted where the unit is o
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -109,19 +109,24 @@ def of_ends(ends: Sequence[CouplerEnd], at: datetime) -> dict[int, EndStanding]:
     set_by_people = restrictions(ends, at)
     found = {}
     for end in ends:
-        situations = {}
-        for situation in SITUATIONS:
-            sources = (*graded[end.pk, situation], *set_by_people[end.pk])
-            limits = settle(rules, *(source.limits for source in sources))
-            situations[situation] = InSituation(
-                situation=situation,
-                limits=limits,
-                category=max((s.category for s in sources if s.category is not None), default=None),
-                sources=tuple(described(source, rules) for source in sources),
-                words=explain.limit_words(rules, limits),
-            )
-        found[end.pk] = EndStanding(end, at, weather[end.pk], whereabouts[end.pk].situation, situations)
+        sources = {s: (*graded[end.pk, s], *set_by_people[end.pk]) for s in SITUATIONS}
+        found[end.pk] = from_sources(end, at, weather[end.pk], whereabouts[end.pk].situation, sources, rules)
     return found
+
+
+def from_sources(end, at, weather, now, sources: Mapping[str, Sequence[Source]], rules) -> EndStanding:
+    """The standing of one end from what limits it in each situation. Reads nothing."""
+    situations = {}
+    for situation in SITUATIONS:
+        limits = settle(rules, *(source.limits for source in sources[situation]))
+        situations[situation] = InSituation(
+            situation=situation,
+            limits=limits,
+            category=max((s.category for s in sources[situation] if s.category is not None), default=None),
+            sources=tuple(described(source, rules) for source in sources[situation]),
+            words=explain.limit_words(rules, limits),
+        )
+    return EndStanding(end, at, weather, now, situations)
 
 
 def described(source: Source, rules) -> Source:
