@@ -145,9 +145,8 @@ def take_in(submission: Submission, body: bodies.Body, author: User) -> Inspecti
         grading.regrade(finding, cause=Grade.Cause.INTAKE, now=submission.received, actor=author.pk, always=True)
         grading.regrade_siblings(finding, now=submission.received, actor=author.pk)
     told = standing.of_ends(list(ends.values()), submission.received)
-    Inspection.objects.filter(pk=inspection.pk).update(
-        standing_told={ends_letter.letter: told[ends_letter.pk].as_told() for ends_letter in ends.values()}
-    )
+    inspection.standing_told = {end.letter: told[end.pk].as_told() for end in ends.values()}
+    inspection.save(update_fields=["standing_told"])
     return inspection
 
 

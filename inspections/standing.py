@@ -136,14 +136,14 @@ def described(source: Source, rules) -> Source:
 def of_units(units: Sequence[Unit], at: datetime) -> dict[int, UnitStanding]:
     """Unit id → standing, in a fixed number of queries."""
     ends = list(CouplerEnd.objects.filter(unit__in=units).select_related("unit", "pattern"))
-    standings = of_ends(ends, at)
+    standings, rules = of_ends(ends, at), grading.ruleset(at)
     by_unit = defaultdict(list)
     for end in ends:
         by_unit[end.unit_id].append(standings[end.pk])
-    return {unit.pk: joined(unit, at, by_unit[unit.pk]) for unit in units}
+    return {unit.pk: joined(unit, at, by_unit[unit.pk], rules) for unit in units}
 
 
-def joined(unit: Unit, at: datetime, ends: list[EndStanding]) -> UnitStanding:
+def joined(unit: Unit, at: datetime, ends: list[EndStanding], rules) -> UnitStanding:
     """The unit from its ends, each in the situation it is in now; rescue is the better end's."""
     now = [end.current for end in ends]
     worst = join_all(x.limits for x in now)
@@ -160,7 +160,7 @@ def joined(unit: Unit, at: datetime, ends: list[EndStanding]) -> UnitStanding:
         at=at,
         ends=tuple(sorted(ends, key=lambda e: e.end.letter)),
         limits=limits,
-        words=explain.limit_words(grading.ruleset(at), limits),
+        words=explain.limit_words(rules, limits),
         category=max((x.category for x in now if x.category is not None), default=None),
     )
 
