@@ -1,5 +1,88 @@
-from django.http import HttpResponse
+"""The fitter's work list, by depot and shift."""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+from django.db.models import F
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from fleet.models import Place
+from inspections import grading, words
+from inspections.models import Finding, LogEntry
+from inspections.permissions import require
+from inspections.rules.facts import CATEGORIES
+
+MOST = 100  # of what is not planned yet, how many are shown
+KEPT = "depot"  # the session remembers which depot was looked at last
 
 
-def work(request, **_):
-    return HttpResponse("being built")
+def depot_asked(request, depots):
+    """The depot of the address, else the one looked at last, else the first; None where there are none."""
+    by_code = {depot.code: depot for depot in depots}
+    for code in (request.GET.get("depot", ""), request.session.get(KEPT, "")):
+        if code in by_code:
+            if request.session.get(KEPT) != code:
+                request.session[KEPT] = code
+            return by_code[code]
+    return depots[0] if depots else None
+
+
+def shifts(lines, now):
+    """Lines of planned jobs grouped: (words of the shift, visit-ordered bands, count)."""
+    grouped = []
+    for (since, shift), jobs in groupby(lines, key=lambda line: (line.finding.visit.since, line.finding.visit.shift)):
+        jobs = list(jobs)
+        when = words.day(since, now)
+        grouped.append((f"{when.removeprefix('on ').capitalize()}, {shift} shift", bands(jobs), len(jobs)))
+    return grouped
+
+
+def bands(lines):
+    """(band, lines) worst first; bands without a line are left out."""
+    found = [(word, [line for line in lines if line.category == word]) for word in reversed(CATEGORIES)]
+    return [(word, its) for word, its in found if its]
+
+
+def takers(findings):
+    """Reference → who took the job last. One query."""
+    subjects = [f"finding:{finding.ref}" for finding in findings if finding.state == Finding.State.IN_WORK]
+    taken = LogEntry.objects.filter(kind="taken", subject__in=subjects).select_related("actor").order_by("seq")
+    return {entry.subject.removeprefix("finding:"): entry.actor for entry in taken}
+
+
+@require_safe
+@require("see work")
+def work(request):
+    """Jobs planned at a depot by shift and band; what is acknowledged and not planned yet stands apart."""
+    now = timezone.now()
+    rules = grading.ruleset(now)
+    depots = list(Place.objects.depots())
+    depot = depot_asked(request, depots)
+    here = Finding.objects.open().at_depot(depot).for_list()
+    planned = list(
+        here.filter(state__in=[Finding.State.PLANNED, Finding.State.IN_WORK]).order_by(
+            "visit__since", "visit__shift", F("worst").desc(nulls_first=True), "first_seen", "pk"
+        )
+    )
+    waiting = here.filter(state=Finding.State.AWAITING_CHECK).worst_first()
+    unplanned = Finding.objects.filter(state=Finding.State.ACKNOWLEDGED).worst_first().for_list()
+    jobs = words.lines(planned, rules, now, takers(planned))
+    apart = words.lines(unplanned[:MOST], rules, now)
+    unplanned_count = unplanned.count()
+    waiting = words.lines(waiting, rules, now)
+    context = {
+        "depot": depot,
+        "depots": depots,
+        "shifts": shifts(jobs, now),
+        "count": len(jobs),
+        "waiting": waiting,
+        "unplanned": bands(apart),
+        "unplanned_count": unplanned_count,
+        "more": unplanned_count - len(apart),
+        "first": next(iter(jobs or waiting or apart), None),
+        "now": now,
+    }
+    return render(request, "pages/work.html", context)

@@ -1,0 +1,365 @@
+"""The case sheet of one finding: all that one reader may see of it. Reads, writes nothing.
+
+Facts, grades and standing are for every role; names, notes and photos for their author, control, fitters and
+managers (`permissions.may_see_words`). The number of queries does not depend on how much there is to see.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from django.contrib.auth.models import User
+from django.db.models import Q, QuerySet
+
+from fleet.models import Place
+from inspections import grading, standing, words
+from inspections.models import CloseOut, Finding, Grade, LogEntry, Observation, Photo, TestResult
+from inspections.permissions import may, may_see_words
+from inspections.rules.facts import CATEGORIES, SITUATION_WORDS, SITUATIONS
+
+PRINTS_READ = 20  # of a unit's card prints, how many are searched for this finding
+NEIGHBOURS = 20
+# Entries after a print that change what the card says.
+CHANGES_CARD = {"opened", "observed", "graded", "raised", "planned"}
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A photo of an observation: `state` is "stored", "waiting" (still on the phone) or "refused"; `alt` in words."""
+
+    uuid: UUID
+    state: str
+    alt: str
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One observation in words. `by`, `note` and `pictures` are empty for whoever may not see them."""
+
+    kind: str
+    fault: str
+    quality: str
+    at: datetime
+    received: datetime
+    late: bool
+    place: str
+    weather: str
+    doubtful: str
+    facts: tuple[tuple[str, str], ...]
+    by: str
+    note: str
+    pictures: tuple[Picture, ...]
+    hidden: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Reasons:
+    """Why a situation is graded so, for the weather classes in which the reasons are the same."""
+
+    weather: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GradeRow:
+    """One situation of a grade: the category word per weather class, and the reasons."""
+
+    situation: str
+    categories: tuple[tuple[str, str], ...]
+    reasons: tuple[Reasons, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """Another finding of the same end."""
+
+    line: words.Line
+    same_part: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Print:
+    """The last work card printed with this finding; `changed` when it no longer says what is known now."""
+
+    version: int
+    at: datetime
+    changed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One finding as one reader sees it."""
+
+    finding: Finding
+    line: words.Line
+    heading: str
+    named: bool
+    limits: tuple[str, ...]
+    standing: dict | None
+    seen: tuple[Seen, ...]
+    grade: tuple[GradeRow, ...]
+    may_be: tuple[str, ...]
+    tell: tuple[str, ...]
+    near: tuple[Near, ...]
+    repeat: str
+    history: tuple[words.Happening, ...]
+    print: Print | None
+    signed: tuple[tuple[str, str], ...]
+
+
+def fetch() -> QuerySet[Finding]:
+    """Findings with all that the sheet reads of their row."""
+    return Finding.objects.for_list().select_related(
+        "unit", "end__pattern", "end__unit", "coupler", "visit__depot", "current_grade__ruleset",
+        "repeat_of", "merged_into",
+    ).prefetch_related("current_grade__cells")  # fmt: skip
+
+
+def case(finding: Finding, *, reader: User, now: datetime) -> Case:
+    """The case sheet. `finding` comes from `fetch()`."""
+    rules = grading.ruleset(now)
+    named = may(reader, "see words")
+    observations = observed(finding)
+    near = neighbours(finding)
+    entries = history(finding)
+    places = dict(Place.objects.depots().values_list("code", "name"))
+    known = standing.of_ends([finding.end], now)[finding.end_id] if finding.end_id and finding.is_open else None
+    return Case(
+        finding=finding,
+        line=words.lines([finding], rules, now)[0],
+        heading=words.heading(rules, finding),
+        named=named,
+        limits=limits_of(known, finding),
+        standing=standing_words(known, rules),
+        seen=seen(finding, observations, rules, reader),
+        grade=grade_rows(finding.current_grade),
+        may_be=tuple(
+            words.mode(rules, code) for code in (finding.current_grade.modes if finding.current_grade else [])
+        ),
+        tell=to_tell(finding, rules),
+        near=tuple(Near(line, line.finding.component == finding.component) for line in words.lines(near, rules, now)),
+        repeat=repeat_words(finding, near, rules),
+        history=tuple(
+            words.happening(entry, places=places, reader=reader, named=named) for entry in reversed(entries)
+        ),
+        print=last_print(finding, entries),
+        signed=signed(close_out_of(finding), rules, now, reader=reader, named=named),
+    )
+
+
+def observed(finding: Finding) -> list[Observation]:
+    """Its observations and those of what was merged into it, oldest first."""
+    rows = Observation.objects.filter(Q(finding=finding) | Q(finding__merged_into=finding))
+    return list(rows.select_related("by", "inspection__place").order_by("pk"))
+
+
+def seen(finding: Finding, observations: Sequence[Observation], rules, reader: User) -> tuple[Seen, ...]:
+    """Observations in words, newest first. One query for their photos."""
+    pictures = pictures_of(finding, observations, rules)
+    return tuple(one_look(row, pictures[row.uuid], rules, reader) for row in reversed(observations))
+
+
+def one_look(row: Observation, pictures: Iterable[Picture], rules, reader: User) -> Seen:
+    """One observation as the reader may see it."""
+    open_to_reader = may_see_words(reader, row)
+    inspection = row.inspection
+    place = (inspection.place.name if inspection.place else inspection.place_given) if inspection else ""
+    weather = rules.weather_words.get(inspection.weather) if inspection else None
+    return Seen(
+        kind=row.kind.capitalize(),
+        fault=words.mode(rules, row.mode) if row.mode else words.symptom(rules, row.symptom),
+        quality=row.quality,
+        at=row.seen,
+        received=row.received,
+        late=row.received - row.seen > words.LATE,
+        place=place,
+        weather=weather.name if weather else "",
+        doubtful=inspection.doubtful if inspection else "",
+        facts=tuple(fact_words(rules, code, value) for code, value in row.facts.items()),
+        by=("you" if row.by_id == reader.pk else words.name(row.by)) if open_to_reader else "",
+        note=(row.note or (inspection.note if inspection else "")) if open_to_reader else "",
+        pictures=tuple(pictures) if open_to_reader else (),
+        hidden=not open_to_reader,
+    )
+
+
+def fact_words(rules, code: str, value: object) -> tuple[str, str]:
+    """(question, answer) in the ruleset's words; as given where it does not know them."""
+    fact = rules.facts.get(code)
+    if fact is None:
+        return code, str(value)
+    labels = dict(zip(fact.words, fact.labels, strict=False))
+    return fact.question, labels.get(str(value), f"{value} {fact.unit}".strip())
+
+
+def pictures_of(finding: Finding, observations: Sequence[Observation], rules) -> dict[UUID, list[Picture]]:
+    """Observation uuid → its photos: those here, and those named by it that have not arrived."""
+    rows = list(Photo.objects.of_owners(row.uuid for row in observations).exclude(state=Photo.State.ERASED))
+    arrived = {photo.uuid for photo in rows}
+    found: dict[UUID, list[Picture]] = {row.uuid: [] for row in observations}
+    about = f"{words.part(rules, finding)}, {finding.end_words} of {words.unit(finding)}"
+    for photo in rows:
+        found[photo.owner].append(Picture(photo.uuid, photo.state, f"Photo: {about}", photo.why))
+    for row in observations:
+        symptom = words.symptom(rules, row.symptom)
+        found[row.uuid] = [
+            Picture(p.uuid, p.state, f"{p.alt}, reported as: {symptom}" if symptom else p.alt, p.why)
+            for p in found[row.uuid]
+        ]
+        named = [UUID(photo) for photo in row.photos]
+        found[row.uuid] += [Picture(uuid, Photo.State.WAITING, "") for uuid in named if uuid not in arrived]
+    return found
+
+
+def grade_rows(grade: Grade | None) -> tuple[GradeRow, ...]:
+    """The stored grade, situation by situation, under the ruleset it was made with. One query for its cells."""
+    if grade is None:
+        return ()
+    rules = grading.parsed(grade.ruleset.text)
+    cells = {(cell.situation, cell.weather): cell for cell in grade.cells.all()}
+    return tuple(
+        GradeRow(
+            situation=SITUATION_WORDS[situation].capitalize(),
+            categories=tuple(
+                (rules.weather_words[weather].name, CATEGORIES[cells[situation, weather].category])
+                for weather in rules.weathers
+            ),
+            reasons=tuple(reasons(grade, situation, rules)),
+        )
+        for situation in SITUATIONS
+    )
+
+
+def reasons(grade: Grade, situation: str, rules) -> list[Reasons]:
+    """The sentences of a situation, told once for the weather classes that share them."""
+    shared: dict[tuple[str, ...], list[str]] = {}
+    for weather in rules.weathers:
+        headline, *rest = grading.explanation(grade, situation, weather)
+        shared.setdefault(tuple(rest), []).append(rules.weather_words[weather].name)
+    return [Reasons(words.listed(names), sentences) for sentences, names in shared.items()]
+
+
+def limits_of(known: standing.EndStanding | None, finding: Finding) -> tuple[str, ...]:
+    """This finding's own limits in the situation its end is in now."""
+    if known is None:
+        return ()
+    return tuple(w for s in known.current.sources if s.kind == "finding" and s.name == finding.ref for w in s.words)
+
+
+def standing_words(known: standing.EndStanding | None, rules) -> dict | None:
+    """What `_standing.html` takes; None where the end is not known or the finding is no longer open."""
+    if known is None:
+        return None
+    return {
+        "title": f"What the {known.end.letter} end of {known.end.unit.number} may still do",
+        "situations": [
+            {"words": at.situation_words.capitalize(), "limits": at.words, "now": at is known.current}
+            for at in (known.current, *known.others)
+        ],
+        "known_at": known.at,
+        "weather": rules.weather_words[known.weather].name,
+    }
+
+
+def to_tell(finding: Finding, rules) -> tuple[str, ...]:
+    """Whom the ruleset wants told: for the category, and for every mode it may be."""
+    if finding.current_grade is None:
+        return ()
+    asked = list(rules.delegation[finding.worst].tell) if finding.worst in rules.delegation else []
+    asked += [whom for code in finding.current_grade.modes if code in rules.modes for whom in rules.modes[code].tell]
+    return tuple(dict.fromkeys(asked))
+
+
+def neighbours(finding: Finding) -> list[Finding]:
+    """Open and recent findings of the same end, newest first; of the unit where the end is not known."""
+    same = Finding.objects.for_list().exclude(pk=finding.pk).exclude(state=Finding.State.MERGED)
+    if finding.end_id:
+        same = same.filter(end=finding.end_id)
+    elif finding.unit_id:
+        same = same.filter(unit=finding.unit_id, end__isnull=True)
+    else:
+        return []
+    return list(same.order_by("-first_seen")[:NEIGHBOURS])
+
+
+def repeat_words(finding: Finding, near: Iterable[Finding], rules) -> str:
+    """ "2nd in 28 days on this part", and which close-out it came back after; "" for a first one."""
+    window = timedelta(days=rules.repeat_days)
+    earlier = [
+        other
+        for other in near
+        if other.component == finding.component and timedelta(0) <= finding.first_seen - other.first_seen <= window
+    ]
+    said = []
+    if earlier and finding.end_id:
+        said.append(f"{words.ordinal(len(earlier) + 1)} in {rules.repeat_days} days on this part of this end.")
+    if finding.repeat_of_id:
+        back = words.age(finding.repeat_of.closed, finding.first_seen)
+        said.append(f"Came back {back} after {finding.repeat_of} was closed.")
+    return " ".join(said)
+
+
+def history(finding: Finding) -> list[LogEntry]:
+    """Its log entries, and the prints of its unit's cards that carried it, oldest first. Two queries."""
+    own = list(LogEntry.objects.filter(subject=f"finding:{finding.ref}").select_related("actor"))
+    if finding.unit_id is None:
+        return own
+    prints = LogEntry.objects.filter(subject=f"unit:{finding.unit.number}", kind="card printed")
+    recent = prints.select_related("actor").order_by("-seq")[:PRINTS_READ]
+    own += [entry for entry in recent if finding.ref in entry.data.get("refs", {})]
+    return sorted(own, key=lambda entry: entry.seq)
+
+
+def last_print(finding: Finding, entries: Sequence[LogEntry]) -> Print | None:
+    """The last card printed with this finding, and whether it has changed since."""
+    printed = [entry for entry in entries if entry.kind == "card printed"]
+    if not printed or not finding.is_open:
+        return None
+    last = printed[-1]
+    changed = any(entry.seq > last.seq and entry.kind in CHANGES_CARD for entry in entries)
+    return Print(last.data.get("card", 1), last.happened, changed)
+
+
+def close_out_of(finding: Finding) -> CloseOut | None:
+    """The close-out in force with its tests, or None."""
+    in_force = finding.close_outs.filter(voided__isnull=True).select_related("by", "checker", "finding")
+    return in_force.prefetch_related("tests").first()
+
+
+def signed(
+    close_out: CloseOut | None, rules, now: datetime, *, reader: User, named: bool
+) -> tuple[tuple[str, str], ...]:
+    """(label, words) of a close-out. Without `named`, no names but the reader's own and nobody's free words."""
+    if close_out is None:
+        return ()
+    mine = named or close_out.by_id == reader.pk
+    found = words.mode(rules, close_out.finding.mode)
+    said = [
+        ("Outcome", close_out.outcome.capitalize()),
+        ("Fault found", f"Yes: {found}" if close_out.confirmed else "No"),
+        ("Cause", close_out.cause),
+        ("What was done", close_out.action),
+        ("In their words", close_out.found if mine else ""),
+        *((test.name, tested(test)) for test in close_out.tests.all()),
+        ("Signed", words.moment(close_out.signed, now) + (f", {words.name(close_out.by)}" if mine else "")),
+    ]
+    if close_out.checked:
+        by = f", {words.name(close_out.checker)}" if named or close_out.checker_id == reader.pk else ""
+        said.append(("Checked", words.moment(close_out.checked, now) + by))
+    elif close_out.check_needed:
+        said.append(("Check", "A second person must check it."))
+    return tuple((label, text) for label, text in said if text)
+
+
+def tested(test: TestResult) -> str:
+    """One result in words: "0.15 bar, limit at most 0.2 bar: passed"."""
+    verdict = "passed" if test.verdict == TestResult.Verdict.PASS else "failed"
+    if test.value is None:
+        return verdict.capitalize()
+    limit = words.limit(test.low, test.high, test.unit)
+    value = f"{words.number(test.value)} {test.unit}".strip()
+    return f"{value}, limit {limit}: {verdict}" if limit else f"{value}: {verdict}"

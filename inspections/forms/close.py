@@ -1,0 +1,304 @@
+"""The fitter's close-out form: what was found decides which causes, actions and closing tests are asked.
+
+Two steps in one form: the entries are checked and shown, then signed with the password. It works without scripts:
+what was found is asked first, on a page of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from crispy_forms.bootstrap import InlineRadios
+from crispy_forms.helper import FormHelper
+from crispy_forms.layout import Fieldset, Layout
+from django import forms
+from django.urls import reverse
+
+from inspections import closing, words
+from inspections.forms.acts import DIAL_LABELS, DialsForm, button
+from inspections.forms.layout import BigRadios, UnitSuffix
+from inspections.models import CloseOut, Finding, TestResult
+from inspections.permissions import Refused
+from inspections.rules.limits import DIALS, NO_LIMITS
+
+NOT_FOUND = "not-found"
+CAUSES = [
+    (cause, cause)
+    for cause in (
+        "Wear or age",
+        "Struck or rough coupling",
+        "Water, ice or dirt",
+        "Wrongly fitted or set",
+        "Part or material at fault",
+        "Marked by the mate",
+        "Not known",
+    )
+]
+OTHER_ACTION = "Something else, in my words below"
+OUTCOMES = {
+    CloseOut.Outcome.REPAIRED: "Repaired",
+    CloseOut.Outcome.RELEASED: "Released with limits",
+    CloseOut.Outcome.NOT_FOUND: "No fault found",
+}
+VERDICTS = [("yes", "Passed"), ("no", "Failed")]
+
+
+def modes_offered(finding: Finding, rules) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Failure modes to choose from in two groups: as reported or confirmed, then the others of the component."""
+    reported = [finding.mode] if finding.mode else list(finding.current_grade.modes if finding.current_grade else [])
+    reported = [code for code in reported if code in rules.modes]
+    components = {rules.modes[code].component for code in reported} | {finding.component}
+    others = [
+        mode.code
+        for mode in rules.modes.values()
+        if mode.component in components and mode.code not in reported and not mode.retired
+    ]
+    return [
+        (heading, [(code, rules.modes[code].name) for code in codes])
+        for heading, codes in (("As it was reported", reported), ("Another fault of this part", others))
+        if codes
+    ]
+
+
+class FoundForm(forms.Form):
+    """First question: was the fault found, and which is it? Asked by GET; it changes nothing."""
+
+    found = forms.ChoiceField(label="Did you find the fault?", widget=forms.RadioSelect)
+
+    def __init__(self, data=None, *, finding: Finding, rules):
+        super().__init__(data)
+        self.fields["found"].choices = [
+            *modes_offered(finding, rules),
+            ("No", [(NOT_FOUND, "No fault found")]),
+        ]
+        self.helper = FormHelper()
+        self.helper.form_method = "get"
+        self.helper.form_action = reverse("close", args=[finding.ref])
+        self.helper.layout = Layout(BigRadios("found"), button("Go on", "primary"))
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One closing test of the form: its field and the ruleset's test."""
+
+    field: str
+    test: object
+    limit: str
+
+
+class CloseForm(DialsForm):
+    """What the fitter enters. `found` is a failure mode's code or NOT_FOUND; `work()` is the value to sign."""
+
+    act = "close"
+    version = forms.IntegerField(min_value=1, widget=forms.HiddenInput)
+    found = forms.CharField(max_length=40, widget=forms.HiddenInput)
+    cause = forms.ChoiceField(label="Cause", choices=CAUSES, widget=forms.RadioSelect)
+    action = forms.ChoiceField(label="What was done", widget=forms.RadioSelect)
+    in_words = forms.CharField(
+        label="Found and done, in your words",
+        required=False,
+        max_length=4000,
+        widget=forms.Textarea(attrs={"rows": 4}),
+        help_text="Part numbers, batch, what you saw.",
+    )
+    outcome = forms.ChoiceField(label="Outcome", widget=forms.RadioSelect)
+
+    def __init__(self, data=None, *, finding: Finding, rules, found: str, initial=None):
+        super().__init__(data, initial={"version": finding.version, "found": found, **(initial or {})})
+        self.finding, self.rules = finding, rules
+        self.mode = "" if found == NOT_FOUND else found
+        self.confirmed = found != NOT_FOUND
+        self.asked = self.add_tests()
+        self.fields["outcome"].choices = self.outcomes()
+        self.fields["limits_why"].required = False
+        self.fields["limits_why"].label = "Why it is released so"
+        self.add_dials(rules.dial_words)
+        if self.confirmed:
+            self.fields["action"].choices = [(a, a) for a in (*rules.modes[self.mode].actions, OTHER_ACTION)]
+        else:
+            del self.fields["cause"], self.fields["action"]
+        self.helper = self.entry_helper()
+
+    def outcomes(self) -> list[tuple[str, str]]:
+        """The outcomes that fit what was found."""
+        fitting = (
+            (CloseOut.Outcome.REPAIRED, CloseOut.Outcome.RELEASED)
+            if self.confirmed
+            else (CloseOut.Outcome.NOT_FOUND, CloseOut.Outcome.RELEASED)
+        )
+        return [(outcome.value, OUTCOMES[outcome]) for outcome in fitting]
+
+    def add_tests(self) -> list[Asked]:
+        """A field per closing test: a value with its limit and unit, or passed and failed."""
+        asked = []
+        for code in closing.tests_asked(self.finding, self.mode, self.rules):
+            test = self.rules.tests[code]
+            limit = words.limit(test.low, test.high, test.unit)
+            asked.append(Asked(f"test-{code}", test, limit))
+            source = f"Document: {test.document}; set by: {test.set_by}."
+            if test.kind == "value":
+                self.fields[f"test-{code}"] = forms.DecimalField(
+                    label=f"{test.name}: {limit}" if limit else test.name,
+                    help_text=f"{test.method} {source}",
+                    required=False,
+                    max_digits=10,
+                    decimal_places=4,
+                    widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+                    error_messages={"invalid": "Enter a number with a point, like 0.15"},
+                )
+            else:
+                self.fields[f"test-{code}"] = forms.ChoiceField(
+                    label=test.name,
+                    help_text=f"{test.method} {source}",
+                    required=False,
+                    choices=VERDICTS,
+                    widget=forms.RadioSelect,
+                )
+            if self.confirmed:
+                self.fields[f"test-{code}"].optional_note = "needed for “repaired”"
+        return asked
+
+    def entry_helper(self) -> FormHelper:
+        """The layout of the entry page; the form's tag and buttons are the page's."""
+        tests = [
+            UnitSuffix(asked.field, asked.test.unit)
+            if asked.test.kind == "value" and asked.test.unit
+            else asked.field
+            if asked.test.kind == "value"
+            else InlineRadios(asked.field)
+            for asked in self.asked
+        ]
+        done = [BigRadios("cause"), BigRadios("action")] if self.confirmed else []
+        made = FormHelper()
+        made.form_tag = False
+        made.disable_csrf = True
+        made.layout = Layout(
+            "version",
+            "found",
+            *done,
+            "in_words",
+            *([Fieldset("Closing tests", *tests)] if tests else []),
+            BigRadios("outcome"),
+            Fieldset("Only where you release it with limits", *self.dial_rows(), "limits_why"),
+        )
+        return made
+
+    def see(self, version: int) -> None:
+        """The person has now been shown what changed: carry this version on."""
+        self.data = self.data.copy()
+        self.data["version"] = version
+
+    def results(self) -> tuple[closing.Result, ...]:
+        """The tests as entered; what was left empty is left out."""
+        entered = []
+        for asked in self.asked:
+            value = self.cleaned_data.get(asked.field)
+            if value in (None, ""):
+                continue
+            code = asked.test.code
+            if asked.test.kind == "value":
+                entered.append(closing.Result(code, value=value))
+            else:
+                entered.append(closing.Result(code, passed=value == "yes"))
+        return tuple(entered)
+
+    def work(self) -> closing.Work:
+        """What is signed."""
+        released = self.cleaned_data["outcome"] == CloseOut.Outcome.RELEASED
+        return closing.Work(
+            confirmed=self.confirmed,
+            cause=self.cleaned_data.get("cause", ""),
+            action=self.cleaned_data.get("action", ""),
+            found=self.cleaned_data["in_words"],
+            outcome=self.cleaned_data["outcome"],
+            mode=self.mode,
+            results=self.results(),
+            limits=self.limits() if released else NO_LIMITS,
+            limits_why=self.cleaned_data["limits_why"] if released else "",
+        )
+
+    def clean(self):
+        """What blocks the outcome, each by its field."""
+        values = super().clean()
+        if self.errors:
+            return values
+        if values.get("action") == OTHER_ACTION and not values["in_words"].strip():
+            self.add_error("in_words", "Write what was done")
+        if values["outcome"] == CloseOut.Outcome.REPAIRED:
+            self.block_repaired()
+        if values["outcome"] == CloseOut.Outcome.RELEASED:
+            if self.limits() == NO_LIMITS:
+                self.add_error("couple", "“Released with limits” needs at least one limit")
+            if not values["limits_why"].strip():
+                self.add_error("limits_why", "Say why it is released so")
+        return values
+
+    def block_repaired(self) -> None:
+        """Every closing test is needed and must be within its limit."""
+        entered = {result.test: result for result in self.results()}
+        for asked in self.asked:
+            result = entered.get(asked.test.code)
+            if result is None:
+                self.add_error(asked.field, f"“{asked.test.name}” is needed for “repaired”")
+            elif closing.verdict_of(asked.test, result) == TestResult.Verdict.FAIL:
+                self.add_error(asked.field, closing.out_of_limit(self.row(asked.test, result)))
+
+    def row(self, test, result: closing.Result) -> TestResult:
+        """An unsaved result, for the sentence about it."""
+        return TestResult(name=test.name, value=result.value, unit=test.unit, low=test.low, high=test.high)
+
+    def copies(self) -> list[tuple[str, str]]:
+        """(name, value) of every entry, to carry into the second step."""
+        return [(name, value) for name in self.fields for value in self.data.getlist(name)]
+
+    def summary(self) -> list[tuple[str, str]]:
+        """(label, words) of exactly what is signed."""
+        work = self.work()
+        said = [("Fault found", "Yes: " + words.mode(self.rules, self.mode) if work.confirmed else "No fault found")]
+        said += [(label, text) for label, text in (("Cause", work.cause), ("What was done", work.action)) if text]
+        said.append(("In your words", work.found or "Nothing written"))
+        said += [(asked.test.name, self.tested(asked, work)) for asked in self.asked]
+        said.append(("Outcome", OUTCOMES[CloseOut.Outcome(work.outcome)]))
+        if work.limits != NO_LIMITS:
+            said += self.limits_said(work.limits)
+            said.append(("Why", work.limits_why))
+        return said
+
+    def tested(self, asked: Asked, work: closing.Work) -> str:
+        """One test in words: "0.15 bar, limit at most 0.2 bar: passed"."""
+        result = next((r for r in work.results if r.test == asked.test.code), None)
+        if result is None:
+            return "Not tested"
+        verdict = "passed" if closing.verdict_of(asked.test, result) == TestResult.Verdict.PASS else "failed"
+        if result.value is None:
+            return verdict.capitalize()
+        value = f"{words.number(result.value)} {asked.test.unit}".strip()
+        return f"{value}, limit {asked.limit}: {verdict}" if asked.limit else f"{value}: {verdict}"
+
+    def limits_said(self, limits) -> list[tuple[str, str]]:
+        """(dial, sentence) of every dial that is turned."""
+        turned = [dial for dial in DIALS if getattr(limits, dial) != DIALS[dial][0]]
+        said = [(DIAL_LABELS[d], dict(self.fields[d].choices)[getattr(limits, d)]) for d in turned]
+        return said + ([("Highest speed", f"{limits.speed} km/h")] if limits.speed else [])
+
+
+class SignForm(forms.Form):
+    """Second step: the password, for the text shown above it."""
+
+    password = forms.CharField(
+        label="Your password",
+        strip=False,
+        max_length=200,
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+    )
+
+    def __init__(self, data=None):
+        super().__init__(data)
+        self.helper = FormHelper()
+        self.helper.form_tag = False
+        self.helper.disable_csrf = True
+
+
+def refusal(form: forms.Form, refused: Refused) -> None:
+    """Show a refusal as the form's own problem."""
+    form.add_error("password" if "your password" in str(refused) else None, str(refused))

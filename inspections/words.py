@@ -1,0 +1,264 @@
+"""How facts read on a page: ages, deadlines, parts and faults, what the log says happened. No queries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from types import MappingProxyType
+
+from django.contrib.auth.models import User
+from django.utils import timezone
+
+from inspections.models import Finding, LogEntry
+from inspections.rules.facts import CATEGORIES
+
+BOLDER = (timedelta(minutes=10), timedelta(minutes=30))  # the classes in which an age grows bolder
+NOBODY: Mapping[str, User] = MappingProxyType({})
+LATE = timedelta(minutes=1)  # an entry written later than this after the event shows both times
+
+
+def clock(at: datetime) -> str:
+    """Local clock time, "05:50"."""
+    return f"{timezone.localtime(at):%H:%M}"
+
+
+def day(at: datetime, now: datetime) -> str:
+    """ "today", "yesterday", "tomorrow", else "on 3 November" with the year where it is another one."""
+    at, now = timezone.localtime(at), timezone.localtime(now)
+    near = {0: "today", -1: "yesterday", 1: "tomorrow"}.get((at.date() - now.date()).days)
+    return near or f"on {at.day} {at:%B}" + (f" {at:%Y}" if at.year != now.year else "")
+
+
+def moment(at: datetime, now: datetime) -> str:
+    """ "05:50 today"."""
+    return f"{clock(at)} {day(at, now)}"
+
+
+def age(since: datetime, now: datetime) -> str:
+    """How long ago in its largest unit: "4 minutes", "3 hours", "2 days"; a time to come counts as now."""
+    minutes = max(0, int((now - since).total_seconds() // 60))
+    for size, unit in ((1440, "day"), (60, "hour"), (1, "minute")):
+        if minutes >= size:
+            count = minutes // size
+            return f"{count} {unit}{'' if count == 1 else 's'}"
+    return "under a minute"
+
+
+def boldness(since: datetime, now: datetime) -> int:
+    """0 under ten minutes, 1 to half an hour, 2 over it."""
+    return sum(now - since >= step for step in BOLDER)
+
+
+def ordinal(number: int) -> str:
+    """ "1st", "2nd", "3rd", "11th"."""
+    ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"
+
+
+def listed(items: Iterable[str], last: str = "and") -> str:
+    """ "a, b and c"."""
+    items = list(items)
+    return f" {last} ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
+
+
+def number(value: Decimal) -> str:
+    """A decimal without needless noughts: "0.2", "10"."""
+    return f"{value.normalize():f}"
+
+
+def limit(low: Decimal | None, high: Decimal | None, unit: str) -> str:
+    """ "at most 0.2 bar", "5 to 9 mm", "" for a test that is passed or failed."""
+    if low is not None and high is not None:
+        return f"{number(low)} to {number(high)} {unit}".strip()
+    if high is not None:
+        return f"at most {number(high)} {unit}".strip()
+    return f"at least {number(low)} {unit}".strip() if low is not None else ""
+
+
+def part(rules, finding: Finding) -> str:
+    """The part with its number on the drawing, "5 Upper air seal"; as given where the ruleset has none."""
+    found = rules.parts.get(finding.slot)
+    if found is None:
+        return finding.slot or "part not known"
+    return f"{found.number} {found.name}" if found.number else found.name
+
+
+def symptom(rules, code: str) -> str:
+    """A symptom in the driver's words; as given where the ruleset has none."""
+    return rules.symptoms[code].words if code in rules.symptoms else code
+
+
+def mode(rules, code: str) -> str:
+    """A failure mode's name; as given where the ruleset has none."""
+    return rules.modes[code].name if code in rules.modes else code
+
+
+def fault(rules, finding: Finding) -> str:
+    """What is wrong: the mode where a fitter confirmed one, else the symptom as reported."""
+    if finding.mode:
+        return mode(rules, finding.mode)
+    return symptom(rules, finding.symptom) or "what is wrong was not said"
+
+
+def heading(rules, finding: Finding) -> str:
+    """ "201, A end: 5 Upper air seal"."""
+    return f"{unit(finding)}, {finding.end_words}: {part(rules, finding)}"
+
+
+def unit(finding: Finding) -> str:
+    """The unit's number; as given where it is not on the list."""
+    return finding.unit.number if finding.unit_id else finding.unit_given
+
+
+def category(finding: Finding) -> str:
+    """The category's word; a finding that was never graded counts as the worst."""
+    return CATEGORIES[-1 if finding.worst is None else finding.worst]
+
+
+def name(person: User | None) -> str:
+    """A person as the pages call them."""
+    return (person.get_full_name() or person.get_username()) if person else "the logbook"
+
+
+@dataclass(frozen=True, slots=True)
+class Deadline:
+    """When to act. `at` is None where the ruleset names no hour; `over` when it is past."""
+
+    words: str
+    at: datetime | None = None
+    over: bool = False
+
+
+def deadline(finding: Finding, now: datetime) -> Deadline:
+    """The order reading's deadline: first seen plus the hours its worst cells allow. Nothing once it is not open."""
+    if not finding.is_open or finding.current_grade is None:
+        return Deadline("")
+    hours = finding.current_grade.hours
+    if hours is None:
+        return Deadline("Examine at the next exam")
+    if hours == 0:
+        return Deadline("Not to wait", finding.first_seen, finding.first_seen < now)
+    at = finding.first_seen + timedelta(hours=float(hours))
+    if at < now:
+        return Deadline(f"Overdue: examine by {moment(at, now)}", at, over=True)
+    return Deadline(f"Examine by {moment(at, now)}", at)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One finding as a line of a list."""
+
+    finding: Finding
+    unit: str
+    part: str
+    fault: str
+    category: str
+    deadline: Deadline
+    age: str
+    boldness: int
+    unlooked: bool
+    taker: str = ""
+
+
+def waiting_since(finding: Finding) -> datetime:
+    """The earlier of first seen and received, so that a phone's wrong clock cannot make a report look fresh."""
+    received = getattr(finding, "received", None)
+    return min(finding.first_seen, received) if received else finding.first_seen
+
+
+def lines(findings: Iterable[Finding], rules, now: datetime, takers: Mapping[str, User] = NOBODY) -> list[Line]:
+    """Findings fetched `for_list()` as lines; no query of their own. `takers`: reference → who took the job."""
+    return [
+        Line(
+            finding=finding,
+            unit=unit(finding),
+            part=part(rules, finding),
+            fault=fault(rules, finding),
+            category=category(finding),
+            deadline=deadline(finding, now),
+            age=age(waiting_since(finding), now),
+            boldness=boldness(waiting_since(finding), now),
+            unlooked=finding.state == Finding.State.REPORTED,
+            taker=name(takers[finding.ref]) if finding.ref in takers else "",
+        )
+        for finding in findings
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """A log entry in words. `entered` is set where it was written later than it happened."""
+
+    at: datetime
+    words: str
+    who: str
+    entered: datetime | None
+
+
+def happening(entry: LogEntry, *, places: Mapping[str, str], reader: User, named: bool) -> Happening:
+    """A log entry as the reader may see it: without `named`, no name but their own and nobody's free words."""
+    said = SENTENCES.get(entry.kind, lambda data, places: (entry.kind.capitalize(), ""))
+    words, free = said(entry.data, places)
+    own = entry.actor_id == reader.pk
+    return Happening(
+        at=entry.happened,
+        words=f"{words}: {free}" if free and (named or own) else words,
+        who="you" if own else name(entry.actor) if named else "",
+        entered=entry.written if entry.written - entry.happened > LATE else None,
+    )
+
+
+def _graded(data, places):
+    worst, before = data.get("worst"), data.get("before")
+    words = f"Graded {CATEGORIES[worst]}"
+    if before is not None and before != worst:
+        words += f", before it was {CATEGORIES[before]}"
+    why = {"sibling": "another finding of this end changed", "ruleset": "a new ruleset is in force"}
+    return words + (f" ({why[data['cause']]})" if data.get("cause") in why else ""), ""
+
+
+def _planned(data, places):
+    depot = places.get(data.get("depot"), data.get("depot", ""))
+    when = timezone.localtime(datetime.fromisoformat(data["since"]))
+    return f"Planned at {depot}, {when.day} {when:%B}, {data.get('shift', '')} shift", ""
+
+
+# Kind of entry → (what everybody may read, free words of a person).
+SENTENCES = {
+    "opened": lambda data, places: ("Reported", ""),
+    "observed": lambda data, places: (f"Seen again: {data.get('what', '')}", ""),
+    "graded": _graded,
+    "looked at": lambda data, places: ("Control looked at it", ""),
+    "told": lambda data, places: ("Told", f"{data.get('whom', '')}, {data.get('how', '')}"),
+    "raised": lambda data, places: (f"Raised to {data.get('to', '')}", data.get("why", "")),
+    "planned": _planned,
+    "taken": lambda data, places: ("Taken in hand by a fitter", ""),
+    "withdrawn": lambda data, places: ("Withdrawn", data.get("why", "")),
+    "signed": lambda data, places: (f"Work signed, {data.get('outcome', '')}", ""),
+    "checked": lambda data, places: ("Checked by a second person", ""),
+    "card printed": lambda data, places: (f"Work card printed, version {data.get('card', '')}", ""),
+}
+# Kind of entry → what its author did, for "Controller 2 looked at this at 05:50."
+DID = {
+    "observed": "reported on this again",
+    "graded": "changed its grade",
+    "looked at": "looked at this",
+    "told": "recorded who was told",
+    "raised": "raised this",
+    "planned": "planned this",
+    "taken": "took this job",
+    "withdrawn": "withdrew this",
+    "signed": "signed this off",
+    "checked": "checked this",
+}
+
+
+def changed_since(entries: Iterable[LogEntry]) -> str:
+    """ "Controller 2 looked at this at 05:50. See what changed before you save.", from the last entry."""
+    last = list(entries)[-1:]
+    if not last:
+        return "This changed since you opened it. See what changed before you save."
+    did = DID.get(last[0].kind, "changed this")
+    return f"{name(last[0].actor)} {did} at {clock(last[0].written)}. See what changed before you save."
