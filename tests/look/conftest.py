@@ -10,6 +10,13 @@ from config.security import POLICY
 ORIGIN = "http://look.invalid"
 
 
+@pytest.fixture(autouse=True)
+def frame_only(settings, tmp_path):
+    """Only the addresses of the page frame, and no collected static files."""
+    settings.ROOT_URLCONF = "tests.look.urls"
+    settings.STATIC_ROOT = tmp_path
+
+
 @pytest.fixture
 def look(chromium):
     """look(html, width=360, height=640, night=False, **context options) gives the opened page.

@@ -21,7 +21,10 @@ NAV = [("/", "Start", True), ("/reports/", "My reports", False), ("/units/", "Un
 DESK_NAV = [("/findings/new/", "New reports", True), ("/work/", "Work list", False), ("/units/", "Units", False)]
 ENDS = [("A", "A end (cab with letter A)"), ("B", "B end"), ("?", "I can’t tell")]
 FAULTS = [("torn", "Torn"), ("cracked", "Cracked"), ("loose", "Loose"), ("missing", "Missing"), ("other", "Other")]
-GROUPED = [("Doors of air", [("upper", "5 Upper air seal"), ("lower", "6 Lower air seal")]), ("Other", [("none", "None")])]
+GROUPED = [
+    ("Doors of air", [("upper", "5 Upper air seal"), ("lower", "6 Lower air seal")]),
+    ("Other", [("none", "None")]),
+]
 
 
 class Several(forms.FileInput):
@@ -44,7 +47,9 @@ class Everything(forms.Form):
     speed = forms.IntegerField(required=False)
     seen = forms.DateField(widget=forms.DateInput(attrs={"type": "date"}))
     window = forms.SplitDateTimeField(
-        widget=forms.SplitDateTimeWidget({"aria-label": "Date"}, None, None, {"aria-label": "Time"}, {"aria-label": "Clock"})
+        widget=forms.SplitDateTimeWidget(
+            {"aria-label": "Date"}, None, None, {"aria-label": "Time"}, {"aria-label": "Clock"}
+        )
     )
     password = forms.CharField(widget=forms.PasswordInput)
     photo = forms.FileField(widget=Several, help_text="No flash towards trains")
@@ -61,13 +66,22 @@ class Everything(forms.Form):
         self.helper = FormHelper()
         self.helper.add_input(Submit("send", "Send for unit 417"))
         self.helper.layout = Layout(
-            "unit", "note", Row(Column("depot"), Column("gauges")),
-            BigRadios("end", step="Question 2 of 6"), "part", InlineRadios("fault"), "isolated", InlineCheckboxes("tools"),
-            Fieldset("Test of {{ form.prefix|default:'the seal' }}", UnitSuffix("gap", "bar"), PrependedAppendedText("speed", "up to", "km/h")),
-            Field("seen", css_class="day", wrapper_class="narrow"), "window", "password", PhotoInput("photo"), "table", "agreed", "reference",
-            Div(HTML("<p>Then send it.</p>"), StrictButton("Work it out", name="sum", css_class="secondary"), css_class="actions"),
-            Hidden("key", "a\"b"), Button("look", "Look again"), Reset("clear", "Clear the form"),
-        )  # fmt: skip
+            *("unit", "note", Row(Column("depot"), Column("gauges")), BigRadios("end", step="Question 2 of 6")),
+            *("part", InlineRadios("fault"), "isolated", InlineCheckboxes("tools")),
+            Fieldset(
+                "Test of {{ form.prefix|default:'the seal' }}",
+                UnitSuffix("gap", "bar"),
+                PrependedAppendedText("speed", "up to", "km/h"),
+            ),
+            *(Field("seen", css_class="day", wrapper_class="narrow"), "window", "password", PhotoInput("photo")),
+            *("table", "agreed", "reference"),
+            Div(
+                HTML("<p>Then send it.</p>"),
+                StrictButton("Work it out", name="sum", css_class="secondary"),
+                css_class="actions",
+            ),
+            *(Hidden("key", "4289"), Button("look", "Look again"), Reset("clear", "Clear the form")),
+        )
 
 
 class Row1(forms.Form):
@@ -78,7 +92,9 @@ class Row1(forms.Form):
 class Driver(forms.Form):
     end = forms.ChoiceField(label="Which end is damaged?", choices=ENDS, widget=forms.RadioSelect)
     part = forms.ChoiceField(
-        label="Which part is damaged?", choices=[("hook", "4 Lock hook"), ("upper", "5 Upper air seal")], widget=forms.RadioSelect
+        label="Which part is damaged?",
+        choices=[("hook", "4 Lock hook"), ("upper", "5 Upper air seal")],
+        widget=forms.RadioSelect,
     )
     fault = forms.ChoiceField(label="What is wrong?", choices=FAULTS, widget=forms.RadioSelect)
     photo = forms.FileField(label="Photo", widget=Several, required=False, help_text="No flash towards trains.")
@@ -87,10 +103,13 @@ class Driver(forms.Form):
         super().__init__(*args, **kwargs)
         self.helper = FormHelper()
         self.helper.layout = Layout(
-            BigRadios("end", step="Question 2 of 6"), HTML("{{ face|safe }}"), BigRadios("part", step="Question 3 of 6"),
-            BigRadios("fault", step="Question 4 of 6"), PhotoInput("photo"),
+            BigRadios("end", step="Question 2 of 6"),
+            HTML("{{ face|safe }}"),
+            BigRadios("part", step="Question 3 of 6"),
+            BigRadios("fault", step="Question 4 of 6"),
+            PhotoInput("photo"),
             Div(HTML('<button class="primary">Send for unit 417</button>'), css_class="sendbar"),
-        )  # fmt: skip
+        )
 
 
 def everything(*, wrong=False):
@@ -104,7 +123,14 @@ def formset(*, wrong=False):
 
 
 def context(**more):
-    return {"user": PERSON, "nav": NAV, "csrf_token": "t", "control_phone": "01632 960 100", "operator": "Ostrel Valley", **more}
+    return {
+        "user": PERSON,
+        "nav": NAV,
+        "csrf_token": "t",
+        "control_phone": "01632 960 100",
+        "operator": "Ostrel Valley",
+        **more,
+    }
 
 
 def page(name, **more):
@@ -118,7 +144,11 @@ def form_page(form, **more):
 
 
 def driver_page(*, wrong=False):
-    return page("driver_page", form=Driver({"end": "A"}) if wrong else Driver(), face=svg("P", marked=frozenset({"air-upper"})))
+    return page(
+        "driver_page",
+        form=Driver({"end": "A"}) if wrong else Driver(),
+        face=svg("P", marked=frozenset({"air-upper"})),
+    )
 
 
 def desk_page():
