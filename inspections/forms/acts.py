@@ -7,8 +7,7 @@ forms may stand on one page.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, datetime, time, timedelta
 
 from crispy_forms.bootstrap import InlineRadios
 from crispy_forms.helper import FormHelper
@@ -85,15 +84,15 @@ class ClockTime(forms.DateTimeField):
     default_error_messages = {"invalid": "Enter a date and time, like 24/11/2026 05:50"}
 
     def to_python(self, value):
-        """An aware time, or None when empty."""
+        """A time in UTC, or None when empty."""
         naive = self.naive(value)
         if naive is None:
             return None
         zone = timezone.get_current_timezone()
-        aware = naive.replace(tzinfo=zone, fold=1)
-        if aware.astimezone(ZoneInfo("UTC")) > timezone.now() + AHEAD:
-            aware = aware.replace(fold=0)
-        if aware.astimezone(ZoneInfo("UTC")).astimezone(zone).replace(tzinfo=None) != naive:
+        aware = naive.replace(tzinfo=zone, fold=1).astimezone(UTC)
+        if aware > timezone.now() + AHEAD:
+            aware = naive.replace(tzinfo=zone, fold=0).astimezone(UTC)
+        if aware.astimezone(zone).replace(tzinfo=None) != naive:
             raise forms.ValidationError("That time did not happen: the clocks went forward over it")
         return aware
 
