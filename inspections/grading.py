@@ -17,7 +17,7 @@ from django.utils import timezone
 from inspections import log
 from inspections.models import Finding, Grade, GradeCell, Observation, RuleSet
 from inspections.models.dials import Dials
-from inspections.rules import explain, facts
+from inspections.rules import explain, facts, publish
 from inspections.rules import grade as grader
 from inspections.rules.ruleset import Ruleset, load, shipped_text
 
@@ -237,3 +237,14 @@ def pure(grade: Grade) -> grader.Grade:
         },
         modes=tuple(grade.modes),
     )
+
+
+@lru_cache(maxsize=4)
+def published_table(text: str) -> dict:
+    """The published table of one ruleset document, made once."""
+    return publish.table(parsed(text))
+
+
+def published() -> dict:
+    """The finished cells of the ruleset in force, as the phone looks them up."""
+    return published_table(in_force(timezone.now()).text)
