@@ -197,6 +197,8 @@ def test_paper_is_always_day_and_has_no_chrome(look):
     page.emulate_media(media="print")
     assert page.evaluate(PAGE_COLOUR) == DAY
     assert page.locator(".band-intolerable").evaluate("(n) => getComputedStyle(n).printColorAdjust") == "exact"
+    received = page.locator(".sync-received").evaluate("(n) => getComputedStyle(n).color")
+    assert received == page.locator("h1").evaluate("(n) => getComputedStyle(n).color")
     for chrome in (".top", ".skip", ".strip", "#theme", ".actions", ".messages"):
         assert page.locator(f"{chrome}:visible").count() == 0, chrome
     assert page.get_by_text("signaller and control decide").last.is_visible()
