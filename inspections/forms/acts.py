@@ -27,6 +27,30 @@ AHEAD = timedelta(minutes=10)
 SHIFT_STARTS = {Visit.Shift.EARLY: time(6), Visit.Shift.LATE: time(14), Visit.Shift.NIGHT: time(22)}
 HOW_TOLD = [(word, word.capitalize()) for word in ("by phone", "by radio", "in person", "in writing")]
 
+# Field → what its person is told when it is empty.
+NEEDED = {
+    "whom": "Say who was told",
+    "how": "Choose how they were told",
+    "to": "Choose a category",
+    "why": "Say why",
+    "limits_why": "Say why",
+    "depot": "Choose a depot",
+    "day": "Choose a day",
+    "shift": "Choose a shift",
+    "where": "Choose an end or the whole unit",
+    "found": "Choose what you found",
+    "cause": "Choose a cause",
+    "action": "Choose what was done",
+    "outcome": "Choose an outcome",
+    "password": "Enter your password",
+}
+
+
+def say_what_is_needed(form: forms.Form) -> None:
+    """Give an empty field its own sentence."""
+    for name, field in form.fields.items():
+        field.error_messages["required"] = NEEDED.get(name, field.error_messages["required"])
+
 
 def button(words: str, look: str = "secondary") -> HTML:
     """One submit button; its words are escaped."""
@@ -52,6 +76,7 @@ class ActForm(forms.Form):
         super().__init__(data, auto_id=f"id_{self.act}_%s", initial={"version": finding.version})
         self.finding, self.now = finding, now
         self.prepare()
+        say_what_is_needed(self)
         look = "primary" if primary else "secondary"
         self.helper = helper(reverse(self.act, args=[finding.ref]), "version", *self.rows(), button(self.words, look))
 
@@ -270,6 +295,7 @@ class RestrictForm(DialsForm):
             ("unit", "The whole unit"),
         ]
         self.add_dials(dial_words)
+        say_what_is_needed(self)
         self.helper = helper(
             reverse(self.act, args=[unit.number]),
             InlineRadios("where"),
@@ -299,4 +325,5 @@ class LiftForm(forms.Form):
 
     def __init__(self, data=None, *, restriction: Restriction):
         super().__init__(data, auto_id=f"id_lift_{restriction.pk}_%s")
+        say_what_is_needed(self)
         self.helper = helper(reverse(self.act, args=[restriction.pk]), "why", button(self.words))

@@ -15,7 +15,7 @@ from django import forms
 from django.urls import reverse
 
 from inspections import closing, words
-from inspections.forms.acts import DIAL_LABELS, DialsForm, button
+from inspections.forms.acts import DIAL_LABELS, DialsForm, button, say_what_is_needed
 from inspections.forms.layout import BigRadios, UnitSuffix
 from inspections.models import CloseOut, Finding, TestResult
 from inspections.permissions import Refused
@@ -71,6 +71,7 @@ class FoundForm(forms.Form):
             *modes_offered(finding, rules),
             ("No", [(NOT_FOUND, "No fault found")]),
         ]
+        say_what_is_needed(self)
         self.helper = FormHelper()
         self.helper.form_method = "get"
         self.helper.form_action = reverse("close", args=[finding.ref])
@@ -117,6 +118,7 @@ class CloseForm(DialsForm):
             self.fields["action"].choices = [(a, a) for a in (*rules.modes[self.mode].actions, OTHER_ACTION)]
         else:
             del self.fields["cause"], self.fields["action"]
+        say_what_is_needed(self)
         self.helper = self.entry_helper()
 
     def outcomes(self) -> list[tuple[str, str]]:
@@ -294,6 +296,7 @@ class SignForm(forms.Form):
 
     def __init__(self, data=None):
         super().__init__(data)
+        say_what_is_needed(self)
         self.helper = FormHelper()
         self.helper.form_tag = False
         self.helper.disable_csrf = True

@@ -1,8 +1,9 @@
 """Steps the tests of control's and the fitter's pages share: a finding brought to a state, a form filled in."""
 
+from copy import copy
 from datetime import UTC, datetime, timedelta
 
-from inspections import workflow
+from inspections import references, workflow
 from inspections.models import Finding
 
 PLANNED = datetime(2026, 11, 24, 14, 0, tzinfo=UTC)
@@ -38,6 +39,22 @@ def taken(cast, railway, finding, now):
     """Planned and in the fitter's hands."""
     finding = planned(cast, railway, finding, now)
     return workflow.take(finding, version=finding.version, by=cast.fitter, now=now)
+
+
+def copies(finding, count, ends=(), **changes):
+    """So many more findings like this one, with references of their own, shared out over `ends`."""
+    made = []
+    for n in range(count):
+        row = copy(finding)
+        row.pk, row._state.adding = None, True
+        row.ref = references.make(5_000 + n)
+        for name, value in changes.items():
+            setattr(row, name, value)
+        if ends:
+            row.end = ends[n % len(ends)]
+            row.unit = row.end.unit
+        made.append(row)
+    return Finding.objects.bulk_create(made)
 
 
 def entries(finding, **changes):

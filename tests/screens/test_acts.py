@@ -29,17 +29,17 @@ ACTS = [
 IDS = [act[0] for act in ACTS]
 # What is wrong with a posted form, and the sentence it brings.
 ERRORS = [
-    ("tell", {"whom": "  ", "how": "by radio"}, "This field is required"),
+    ("tell", {"whom": "  ", "how": "by radio"}, "Say who was told"),
     ("tell", {"whom": "X", "how": "by pigeon"}, "Select a valid choice"),
     ("tell", {"whom": "X", "how": "by radio", "when": "2099-01-01T10:00"}, "That time is still to come"),
     ("tell", {"whom": "X", "how": "by radio", "when": "ten to six"}, "Enter a date and time"),
-    ("raise", {"to": "3", "why": " "}, "This field is required"),
+    ("raise", {"to": "3", "why": " "}, "Say why"),
     ("raise", {"to": "0", "why": "lower"}, "Select a valid choice"),
     ("plan", {**PLAN, "depot": "THO"}, "Select a valid choice"),
     ("plan", {**PLAN, "day": "2020-01-01"}, "That day is past"),
     ("plan", {**PLAN, "day": "2099-01-01"}, "more than a year away"),
-    ("plan", {**PLAN, "shift": ""}, "This field is required"),
-    ("withdraw", {"why": ""}, "This field is required"),
+    ("plan", {**PLAN, "shift": ""}, "Choose a shift"),
+    ("withdraw", {"why": ""}, "Say why"),
 ]
 
 
@@ -291,8 +291,8 @@ def test_control_restricts_the_whole_unit(railway, cast, client_of):
     [
         ({"couple": "normal"}, "Choose at least one limit"),
         ({"couple": "never"}, "Select a valid choice"),
-        ({"limits_why": "  "}, "This field is required"),
-        ({"where": ""}, "This field is required"),
+        ({"limits_why": "  "}, "Say why"),
+        ({"where": ""}, "Choose an end or the whole unit"),
         ({"where": "C"}, "Select a valid choice"),
         ({"speed": "0"}, "greater than or equal to 1"),
         ({"speed": "fast"}, "Enter a whole number"),
