@@ -4,11 +4,13 @@ from django.conf import settings
 from django.contrib.auth import views as auth
 from django.contrib.auth.decorators import login_not_required
 from django.urls import reverse_lazy
+from django.views.decorators.http import require_http_methods
 
 
 class SignIn(auth.LoginView):
     """Twelve hours, or thirty days on a phone whose owner says it is theirs."""
 
+    http_method_names = ("get", "head", "post")
     template_name = "pages/sign_in.html"
     redirect_authenticated_user = True
 
@@ -32,6 +34,6 @@ class SignOut(auth.LogoutView):
 
 sign_in = login_not_required(SignIn.as_view())
 sign_out = login_not_required(SignOut.as_view())
-password = auth.PasswordChangeView.as_view(
-    template_name="pages/password_change.html", success_url=reverse_lazy("start")
+password = require_http_methods(["GET", "HEAD", "POST"])(
+    auth.PasswordChangeView.as_view(template_name="pages/password_change.html", success_url=reverse_lazy("start"))
 )

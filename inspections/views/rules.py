@@ -4,9 +4,11 @@ from django.http import JsonResponse
 from django.views.decorators.http import require_safe
 
 from inspections import grading
+from inspections.permissions import require
 
 
 @require_safe
+@require("see standing")
 def table(request):
     """The finished cells of the ruleset in force (`rules.publish.table`)."""
     response = JsonResponse(grading.published())

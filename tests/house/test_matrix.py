@@ -1,0 +1,200 @@
+"""Role × address × method, in one table. An address missing from it fails.
+
+Each row: name of the address, its arguments, who may read it (GET), who may post to it (POST). "-" means that the
+method is not there at all. Letters: d driver, f fitter, c controller, m manager, k fitter who checks, e manager who
+is an engineer, o signed in without a role, a nobody signed in.
+"""
+
+import pytest
+from django.urls import URLResolver, get_resolver, reverse
+
+from inspections import workflow
+from inspections.models import Finding, Observation, Photo, Submission
+from inspections.rules.limits import Limits
+from tests.conftest import uuid_of
+
+ROLES = {
+    "a": None,
+    "d": "driver",
+    "f": "fitter",
+    "k": "checker",
+    "c": "controller",
+    "m": "manager",
+    "e": "engineer",
+    "o": "outsider",
+}
+EVERY_ROLE = "dfkcme"
+SIGNED_IN = "dfkcmeo"
+DESK = "fkcme"
+METHODS = ("HEAD", "PUT", "PATCH", "DELETE", "TRACE")
+NO_SUCH_METHOD = 405
+
+MATRIX = [
+    # name, arguments, GET, POST
+    ("start", {}, EVERY_ROLE, "-"),
+    ("sign-in", {}, "a" + SIGNED_IN, "a" + SIGNED_IN),
+    ("sign-out", {}, "-", "a" + SIGNED_IN),
+    ("password", {}, SIGNED_IN, SIGNED_IN),
+    ("units", {}, EVERY_ROLE, "-"),
+    ("pick", {}, EVERY_ROLE, EVERY_ROLE),
+    ("unit", {"number": "201"}, EVERY_ROLE, "-"),
+    ("restrict", {"number": "201"}, "-", "c"),
+    ("lift", {"pk": "restriction"}, "-", "c"),
+    ("my-reports", {}, EVERY_ROLE, "-"),
+    ("report", {}, EVERY_ROLE, EVERY_ROLE),
+    ("quarantine", {}, "cme", "-"),
+    ("receipt", {"uuid": "report"}, EVERY_ROLE, "-"),
+    ("add-photo", {"uuid": "report"}, "-", "d"),
+    ("photo", {"uuid": "photo"}, "d" + DESK, "-"),
+    ("find", {}, EVERY_ROLE, "-"),
+    ("new-reports", {}, "cme", "-"),
+    ("finding", {"ref": "ref"}, EVERY_ROLE, "-"),
+    ("look", {"ref": "ref"}, "-", "c"),
+    ("tell", {"ref": "ref"}, "-", "c"),
+    ("raise", {"ref": "ref"}, "-", "cfk"),
+    ("plan", {"ref": "ref"}, "-", "c"),
+    ("take", {"ref": "ref"}, "-", "fk"),
+    ("withdraw", {"ref": "ref"}, "-", "c"),
+    ("close", {"ref": "ref"}, "fk", "fk"),
+    ("check", {"ref": "ref"}, "k", "k"),
+    ("short", {"ref": "ref"}, EVERY_ROLE, "-"),
+    ("work", {}, DESK, "-"),
+    ("card", {"pk": "visit", "letter": "A"}, "-", "fkc"),
+    ("recurring", {}, "cme", "-"),
+    ("recurring-csv", {"table": "ends"}, "cme", "-"),
+    ("rules-table", {}, EVERY_ROLE, "-"),
+]
+# A report and a photo of somebody else are not there for another driver: 404, not 403.
+HIDDEN = {"receipt", "photo", "add-photo"}
+
+
+@pytest.fixture
+def world(cast, railway, report, now):
+    """One of everything an address may name. The report is the driver's own."""
+    receipt = report(cast.driver)
+    finding = Finding.objects.get(ref=receipt.refs[0])
+    finding = workflow.look(finding, version=1, by=cast.controller, now=now)
+    depot = railway.places["BRK"]
+    finding = workflow.plan(finding, version=2, by=cast.controller, now=now, depot=depot, since=now, shift="early")
+    restriction = workflow.restrict(
+        end=railway.ends["201 A"], unit=None, limits=Limits(couple="not"), why="x", by=cast.controller, now=now
+    )
+    photo = Photo.objects.create(
+        uuid=uuid_of("photo"),
+        owner=Observation.objects.get().uuid,
+        sha256_received="0" * 64,
+        sha256_stored="0" * 64,
+        state="stored",
+        by=cast.driver,
+        received=now,
+    )
+    return {
+        "ref": finding.ref,
+        "visit": finding.visit_id,
+        "restriction": restriction.pk,
+        "report": Submission.objects.get().uuid,
+        "photo": photo.uuid,
+    }
+
+
+def address(name, arguments, world):
+    return reverse(name, kwargs={key: world.get(value, value) for key, value in arguments.items()})
+
+
+def outcome(answer):
+    """ "no" for refused, "gone" for not there, "sign in", "405", or "yes"."""
+    if answer.status_code == 302 and "/sign-in/" in answer.headers["Location"]:
+        return "sign in"
+    return {403: "no", 404: "gone", 405: "405"}.get(answer.status_code, "yes")
+
+
+def expected(name, allowed, letter):
+    if allowed == "-":
+        return {"405"} if letter != "a" else {"405", "sign in"}
+    if letter in allowed:
+        return {"yes", "sign in"} if name == "sign-out" else {"yes"}
+    if letter == "a":
+        return {"sign in"}
+    return {"gone", "no"} if name in HIDDEN else {"no"}
+
+
+@pytest.mark.parametrize(("name", "arguments", "get", "post"), MATRIX, ids=[row[0] for row in MATRIX])
+def test_who_may_do_what_where(cast, world, client, client_of, name, arguments, get, post):
+    url = address(name, arguments, world)
+    wrong = []
+    for letter, who in ROLES.items():
+        for method, allowed in (("get", get), ("post", post)):
+            visitor = client_of(getattr(cast, who)) if who else client
+            visitor.raise_request_exception = True
+            found = outcome(getattr(visitor, method)(url))
+            if found not in expected(name, allowed, letter):
+                wrong.append((letter, method, found))
+    assert not wrong
+
+
+@pytest.mark.parametrize(("name", "arguments", "get", "post"), MATRIX, ids=[row[0] for row in MATRIX])
+def test_other_methods_are_refused(cast, world, client_of, name, arguments, get, post):
+    url = address(name, arguments, world)
+    for who in ("controller", "fitter", "manager"):
+        visitor = client_of(getattr(cast, who))
+        for method in METHODS:
+            if method == "HEAD" and get != "-":
+                continue
+            answer = visitor.generic(method, url)
+            assert answer.status_code in (NO_SUCH_METHOD, 403), (who, method, answer.status_code)
+
+
+@pytest.mark.parametrize(("name", "arguments", "get", "post"), MATRIX, ids=[row[0] for row in MATRIX])
+def test_every_unsafe_method_needs_the_forms_token(cast, world, client_of, name, arguments, get, post):
+    if post == "-":
+        return
+    visitor = client_of(cast.controller, enforce_csrf_checks=True)
+    assert visitor.post(address(name, arguments, world)).status_code == 403
+
+
+def test_reading_changes_nothing(cast, world, client_of):
+    def state():
+        return [list(model.objects.order_by("pk").values()) for model in (Finding, Observation, Submission)] + [
+            workflow.log.head()
+        ]
+
+    before = state()
+    for name, arguments, get, _ in MATRIX:
+        for letter in set(get) & set(SIGNED_IN):
+            client_of(getattr(cast, ROLES[letter])).get(address(name, arguments, world))
+    assert state() == before
+
+
+def test_an_account_that_was_switched_off_reaches_nothing(cast, world, client_of):
+    visitor = client_of(cast.manager)
+    cast.manager.is_active = False
+    cast.manager.save()
+    for name, arguments, get, _ in MATRIX:
+        if get not in ("-", "a" + SIGNED_IN):
+            assert outcome(visitor.get(address(name, arguments, world))) == "sign in", name
+
+
+def test_admin_is_for_staff(cast, client, client_of):
+    for who in (None, cast.driver, cast.manager):
+        visitor = client_of(who) if who else client
+        answer = visitor.get("/admin/")
+        assert answer.status_code == 302
+        assert "login" in answer.headers["Location"] or "sign-in" in answer.headers["Location"]
+
+
+def names(resolver):
+    for entry in resolver.url_patterns:
+        if isinstance(entry, URLResolver):
+            if entry.namespace != "admin":
+                yield from names(entry)
+        else:
+            yield entry.name
+
+
+def test_every_address_stands_in_the_table():
+    assert sorted(names(get_resolver())) == sorted(row[0] for row in MATRIX)
+
+
+def test_all_rows_say_something():
+    assert len(MATRIX) == len({row[0] for row in MATRIX})
+    assert all(set(get) <= {*ROLES, "-"} and set(post) <= {*ROLES, "-"} for _, _, get, post in MATRIX)
