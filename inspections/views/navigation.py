@@ -1,4 +1,6 @@
-"""What the header offers each role, and the counts in the status strip."""
+"""What the header offers each role, and the count in the status strip."""
+
+from functools import cache
 
 from django.urls import reverse
 
@@ -16,12 +18,21 @@ LINKS = [
 
 
 def links(request):
-    """Context processor: `nav` as (address, label, current) and `not_looked_at` for control."""
-    user = getattr(request, "user", None)
-    if user is None or not user.is_authenticated:
-        return {"nav": []}
-    nav = [
-        (reverse(name), label, request.path == reverse(name)) for name, label, act in LINKS if may(user, act)
-    ]
-    waiting = Finding.objects.not_looked_at().count() if may(user, "look") else 0
-    return {"nav": nav, "not_looked_at": waiting}
+    """Context processor: `nav` as (address, label, current) and `not_looked_at` for control.
+
+    Both are asked for by the template, so that a page for a broken database reads nothing.
+    """
+
+    @cache
+    def nav():
+        if not request.user.is_authenticated:
+            return []
+        offered = [(reverse(name), label) for name, label, act in LINKS if may(request.user, act)]
+        return [(address, label, request.path == address) for address, label in offered]
+
+    @cache
+    def not_looked_at():
+        waits = request.user.is_authenticated and may(request.user, "look")
+        return Finding.objects.not_looked_at().count() if waits else 0
+
+    return {"nav": nav, "not_looked_at": not_looked_at}
