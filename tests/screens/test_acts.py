@@ -1,6 +1,6 @@
 """Each act: works, a colleague may, the wrong role 403, GET 405, nothing saved after an error, stale, double post."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time, timedelta
 
 import pytest
 from django.core.exceptions import ValidationError
@@ -14,8 +14,8 @@ from tests.screens.desk import ESCAPED, HOSTILE, finding_of, looked, planned, ta
 
 pytestmark = pytest.mark.django_db
 
-SOON = "2027-01-14"
-PLAN = {"depot": "BRK", "day": SOON, "shift": "late", "road": "3"}
+SOON = timezone.localdate() + timedelta(days=30)
+PLAN = {"depot": "BRK", "day": SOON.isoformat(), "shift": "late", "road": "3"}
 # act, state it starts from, what is posted, who may, who may too, the state after it
 ACTS = [
     ("look", "reported", {}, "controller", "other_controller", "acknowledged"),
@@ -213,7 +213,7 @@ def test_plan_makes_one_visit_for_a_shift(at, cast, client_of):
     for finding in (first, second):
         client.post(address(finding, "plan"), {"version": finding.version, **PLAN})
     visit = Visit.objects.get()
-    assert visit.since == datetime(2027, 1, 14, 14, 0, tzinfo=UTC)
+    assert timezone.localtime(visit.since).replace(tzinfo=None) == datetime.combine(SOON, time(14))
     assert {first.ref, second.ref} == set(visit.findings.values_list("ref", flat=True))
 
 

@@ -284,7 +284,9 @@ def test_the_page_offers_the_acts_that_are_open(cast, railway, report, client_of
 
 
 def test_repeats_are_tied_by_words(cast, railway, report, client_of, now):
-    first = taken(cast, railway, finding_of(report(cast.driver)), now)
+    before = timezone.now() - timedelta(days=1)
+    first = finding_of(report(cast.driver, received=before, seen=before.isoformat()))
+    first = taken(cast, railway, first, now)
     client_of(cast.fitter).post(
         f"/findings/{first.ref}/close/", {**entries(first), "step": "sign", "password": PASSWORD}
     )
