@@ -1,0 +1,203 @@
+"""What the report page asks about one unit, and the answers it offers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db.models import Q
+from django.utils import timezone
+
+from fleet.models import CouplerPattern, Place, Unit
+from inspections import grading, standing, words
+from inspections.models import Finding
+from inspections.models.findings import OPEN
+from inspections.reports import face
+from inspections.rules.facts import QUALITIES
+
+STILL = "still:"
+STILL_SHOWN = 12
+UNIT_WANTED = "Enter the unit number, 3 to 6 digits"
+# What the page or the coupler's pattern says already: never asked of a driver.
+KNOWN_FACTS = {"seen-in", "contacts-dead"}
+
+
+def read_unit(text: str) -> str:
+    """The unit's number as typed, tidied; ValidationError when it can be none. It need not be on the list."""
+    number = "".join(text.split()).upper()
+    if not re.fullmatch(r"[0-9]{3,6}", number) and not Unit.objects.filter(number=number).exists():
+        raise ValidationError(UNIT_WANTED)
+    return number
+
+
+class UnitField(forms.CharField):
+    """A unit's number, typed."""
+
+    def __init__(self, **kwargs):
+        box = forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"})
+        super().__init__(
+            label="Unit number", widget=box, max_length=12, error_messages={"required": UNIT_WANTED}, **kwargs
+        )
+
+    def clean(self, value):
+        return read_unit(super().clean(value))
+
+
+class Answers(forms.RadioSelect):
+    """Radios that carry what the page's script needs: `about` maps a value to data attributes."""
+
+    about: Mapping[str, Mapping[str, str]] = {}
+
+    def create_option(self, name, value, *args, **kwargs):
+        option = super().create_option(name, value, *args, **kwargs)
+        option["attrs"] |= self.about.get(str(value), {})
+        return option
+
+
+class Pictures(forms.FileInput):
+    """Several files at once. The view reads them one by one: a photo that is none must not stop the report."""
+
+    allow_multiple_selected = True
+
+
+def radios(label, choices, error="", **kwargs):
+    """A question with radio answers; required where there is an error sentence for leaving it out."""
+    messages = {"required": error, "invalid_choice": error or "Choose one of the answers"}
+    return forms.ChoiceField(
+        label=label, choices=choices, widget=Answers, required=bool(error), error_messages=messages, **kwargs
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One page's questions. `unit` is None where the number is not on the list, "" for no number yet.
+
+    `parts` is (code, label) in the order of the drawing, what is only on the list last; `still` are open findings;
+    `weather` is the class alerted, "" for the mildest; `restricted` is end letter → what control's restrictions say.
+    """
+
+    number: str
+    unit: Unit | None
+    rules: object
+    drawing: str
+    parts: Sequence[tuple[str, str]]
+    still: Sequence[Finding]
+    places: Sequence[Place]
+    weather: str
+    pattern: CouplerPattern | None
+    restricted: Mapping[str, Sequence[str]]
+
+    @property
+    def facts(self) -> list:
+        """The facts a driver's answer counts for, in the ruleset's order."""
+        wanted = {code for symptom in self.rules.symptoms.values() for code in symptom.asks} - KNOWN_FACTS
+        return [fact for fact in self.rules.facts.values() if fact.code in wanted and told_by_driver(fact)]
+
+    def for_script(self) -> dict[str, object]:
+        """What the page's script needs to look up the verdict: the pattern, the weather, what is there already.
+
+        An open finding goes by its candidate modes alone, so that facts told of it count as not known: the worse.
+        """
+        dead, pipes = (self.pattern.contacts_dead, self.pattern.pipes) if self.pattern else ("unknown", {})
+        return {
+            "pattern": {"contacts_dead": dead, "pipes": pipes},
+            "weather": self.weather or self.rules.weathers[0],
+            "open": [
+                {
+                    "ref": found.ref,
+                    "part": found.slot,
+                    "end": found.end.letter if found.end_id else "?",
+                    "modes": found.current_grade.modes if found.current_grade else [],
+                }
+                for found in self.still
+            ],
+            "restricted": {letter: list(said) for letter, said in self.restricted.items()},
+        }
+
+
+def asked(number: str, now: datetime, sign: str = "") -> Asked:
+    """The questions for this unit, in a fixed number of queries.
+
+    `sign` is an answer given already: what it says is still there is offered even if it was closed meanwhile.
+    """
+    rules = grading.ruleset(now)
+    unit = Unit.objects.filter(number=number).select_related("type").first() if number else None
+    ends = list(unit.ends.select_related("pattern", "unit").order_by("letter")) if unit else []
+    drawing = ends[0].pattern.drawing if ends and ends[0].pattern.drawing in face.DRAWINGS else "P"
+    slots = {slot for end in ends for slot in end.pattern.slots} or {part.slot for part in face.parts(drawing)}
+    known = standing.of_ends(ends, now)
+    weather = max((known[end.pk].weather for end in ends), key=rules.weathers.index, default=rules.weathers[0])
+    open_here = Finding.objects.filter(Q(state__in=OPEN) | Q(ref=sign.removeprefix(STILL)), unit=unit or -1)
+    still = open_here.select_related("end", "unit", "current_grade").worst_first()[:STILL_SHOWN]
+    return Asked(
+        number=number,
+        unit=unit,
+        rules=rules,
+        drawing=drawing,
+        parts=parts(rules, drawing, slots),
+        still=list(still),
+        places=list(Place.objects.all()),
+        weather=weather if weather != rules.weathers[0] else "",
+        pattern=ends[0].pattern if ends else None,
+        restricted={end.letter: restricted(known[end.pk]) for end in ends},
+    )
+
+
+def restricted(known: standing.EndStanding) -> list[str]:
+    """What people's restrictions on an end say, each sentence once."""
+    said = [line for source in known.current.sources if source.kind == "restriction" for line in source.words]
+    return list(dict.fromkeys(said))
+
+
+def parts(rules, drawing: str, slots: set[str]) -> list[tuple[str, str]]:
+    """(code, label) of the parts a pattern has, as numbered on the drawing, and of those on the list only."""
+    # A drawing may call a part by another name than the ruleset: a draw hook is no lock hook.
+    own = {part.slot: part.name for part in set(face.parts(drawing)) - set(face.PARTS)}
+    return [
+        (part.code, f"{part.number} {own.get(part.code, part.name)}" if part.number else part.name)
+        for part in rules.parts.values()
+        if not part.retired and (part.number is None or part.code in slots)
+    ]
+
+
+def told_by_driver(fact) -> bool:
+    """True where a look from clear is evidence enough and the answer is a word."""
+    return fact.kind == "words" and QUALITIES.index(fact.needs) <= QUALITIES.index("seen")
+
+
+def signs(asked: Asked) -> tuple[list, dict[str, dict[str, str]]]:
+    """Choices and data of "What is wrong?": what is open first, then symptoms under the parts they belong to.
+
+    The data tell the script where a symptom stands in each part's own order, most used first.
+    """
+    labels = dict(asked.parts)
+    groups: dict[tuple[str, ...], dict[str, str]] = {}
+    about: dict[str, dict[str, str]] = {}
+    for part in labels:
+        for position, symptom in enumerate(asked.rules.symptoms_of(part)):
+            under = tuple(code for code in labels if code in symptom.parts)
+            groups.setdefault(under, {})[symptom.code] = symptom.words
+            data = about.setdefault(symptom.code, {"data-for": "", "data-asks": " ".join(symptom.asks)})
+            data["data-for"] = f"{data['data-for']} {part}:{position}".strip()
+    choices = [(" or ".join(labels[code] for code in under), list(rows.items())) for under, rows in groups.items()]
+    if asked.still:
+        choices.insert(0, ("Already reported on this unit", [still_row(asked, found) for found in asked.still]))
+        about |= {STILL + found.ref: still_data(found) for found in asked.still}
+    return choices, about
+
+
+def still_row(asked: Asked, finding: Finding) -> tuple[str, str]:
+    """The answer "Still there" for one open finding, facts only."""
+    seen = timezone.localtime(finding.first_seen)
+    where = f"{words.part(asked.rules, finding)}, {finding.end_words}"
+    what = f"Still there: {words.fault(asked.rules, finding)}"
+    return STILL + finding.ref, f"{what}. {where}, seen {seen.day} {seen:%B %H:%M}, {finding.spoken_ref}"
+
+
+def still_data(finding: Finding) -> dict[str, str]:
+    end = finding.end.letter if finding.end_id else "?"
+    return {"data-for": f"{finding.slot}:-1", "data-end": end, "data-symptom": finding.symptom}
