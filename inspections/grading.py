@@ -34,7 +34,7 @@ def parsed(text: str) -> Ruleset:
 
 def in_force(at: datetime) -> RuleSet:
     """The row of the ruleset in force at `at` (the first one for times before it)."""
-    row = RuleSet.objects.in_force(at) or RuleSet.objects.order_by("in_force_from").first()
+    row = RuleSet.objects.in_force(at) or RuleSet.objects.exclude(in_force_from=None).order_by("in_force_from").first()
     if row is None:
         raise NoRuleset("No ruleset is in force. Run manage.py migrate.")
     return row
