@@ -12,8 +12,6 @@ from inspections.rules.limits import DIALS, Limits, tighter_or_equal
 if TYPE_CHECKING:
     from inspections.rules.ruleset import Ruleset
 
-MOST_MODES = 2
-
 
 def explain(ruleset: Ruleset, grade: Grade, situation: str, weather: str) -> tuple[str, ...]:
     """Why this cell is what it is: the band, what it was judged on, each hazard and limit with its rule."""
@@ -31,12 +29,14 @@ def headline(ruleset: Ruleset, category: int, situation: str, weather: str) -> s
 
 
 def _judged_on(ruleset: Ruleset, grade: Grade) -> str:
-    names = [ruleset.modes[code].name for code in grade.modes[:MOST_MODES]]
-    if len(grade.modes) <= 1:
-        return f"Judged as: {names[0]}." if names else "Nothing known is judged here."
-    more = len(grade.modes) - len(names)
-    rest = f" or one of {more} more" if more else ""
-    return f"It may be: {' or '.join(names)}{rest}. The worst counts."
+    names = [ruleset.modes[code].name for code in grade.modes]
+    if not names:
+        return "Nothing known is judged here."
+    if len(names) == 1:
+        return f"Judged as: {names[0]}."
+    if len(names) == 2:
+        return f"It may be: {names[0]} or {names[1]}; the worse counts."
+    return f"It may be: {names[0]}, or one of {len(names) - 1} more; the worst counts."
 
 
 def limit_words(ruleset: Ruleset, limits: Limits, situation: str = "") -> tuple[str, ...]:

@@ -271,7 +271,7 @@ def _told(ruleset: Ruleset, answer, situation: str, weather: str) -> dict:
         "category": cell.category,
         "hours": _plain(cell.hours),
         "band": band_words(ruleset, cell.category, cell.hours),
-        "limits": _named(cell.limits),
+        "limits": named(cell.limits),
         "words": list(limit_words(ruleset, cell.limits, situation)),
         "rules": list(cell.rules),
         "why": [why[0], *why[2:]],
@@ -283,11 +283,12 @@ def _told_end(ruleset: Ruleset, grades, situation: str, weather: str) -> dict:
     limits = settle(ruleset, *(cell.limits for cell in cells))
     return {
         "category": max((cell.category for cell in cells), default=0),
-        "limits": _named(limits),
+        "limits": named(limits),
         "words": list(limit_words(ruleset, limits, situation)),
     }
 
 
-def _named(limits: Limits) -> dict:
-    named = {dial: getattr(limits, dial) for dial in DIALS}
-    return named | {"speed": limits.speed, "isolations": sorted(limits.isolations)}
+def named(limits: Limits) -> dict:
+    """Limits as the phone holds them: dial → value, speed, isolations sorted."""
+    values = {dial: getattr(limits, dial) for dial in DIALS}
+    return values | {"speed": limits.speed, "isolations": sorted(limits.isolations)}

@@ -182,18 +182,20 @@
     return rows;
   }
 
-  function blank() {
-    return { limits: table.limits[0], hours: null, hits: new Map(), rules: new Set() };
-  }
-
   function sooner(a, b) {
     if (a === null || b === null) return a === null ? b : a;
     return Number(a) <= Number(b) ? a : b;
   }
 
+  function joinCells(numbers) {
+    const into = { limits: table.limits[0], hours: null, hits: new Map(), rules: new Set() };
+    numbers.forEach((number) => addCell(into, number));
+    return into;
+  }
+
   function addCell(into, number) {
     const [, limits, hours, hits, rules] = table.cells[number];
-    into.limits = joinRows(into.limits, table.limits[limits]);
+    if (limits) into.limits = joinRows(into.limits, table.limits[limits]);
     into.hours = sooner(into.hours, hours);
     for (const hit of hits) {
       const [hazard, rank] = table.hits[hit];
@@ -233,13 +235,13 @@
     const joined = table.combinations.filter(({ first, second }) =>
       others.some((o) => (meet(first, mine.modes) && meet(second, o.modes)) || (meet(second, mine.modes) && meet(first, o.modes))),
     );
-    const cells = table.headlines[0].map(blank);
+    const found = table.headlines[0].map(() => new Set());
     for (const number of mine.modes) {
       const mode = table.modes[number];
-      for (const row of choices(mode, mine.world)) mode.sheet[row].forEach((cell, i) => addCell(cells[i], cell));
+      for (const row of choices(mode, mine.world)) mode.sheet[row].forEach((cell, i) => found[i].add(cell));
     }
-    joined.forEach((rule) => rule.cells.forEach((cell, i) => addCell(cells[i], cell)));
-    return cells.map((cell, i) => finish(cell, i, mine.raised));
+    joined.forEach((rule) => rule.cells.forEach((cell, i) => found[i].add(cell)));
+    return found.map((cells, i) => finish(joinCells(cells), i, mine.raised));
   }
 
   function byCell(of) {
