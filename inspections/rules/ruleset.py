@@ -104,8 +104,12 @@ def shipped_text() -> str:
 
 def load(text: str) -> Ruleset:
     """The ruleset in `text`, checked and precompiled. Raises RulesetError."""
-    document = parse(text)
-    known = {"sha256": hashlib.sha256(text.encode()).hexdigest()}
+    return build(parse(text), hashlib.sha256(text.encode()).hexdigest())
+
+
+def build(document: Table, sha256: str) -> Ruleset:
+    """The ruleset in a parsed document. Raises RulesetError."""
+    known = {"sha256": sha256}
     known |= {key: document.text(key) for key in ("title", "version", "approved")}
     for name, read in reading.SECTIONS:
         known[name] = read(document, known)
