@@ -125,6 +125,6 @@ def moment(at: datetime | None) -> str:
 
 
 def sentence(texts: Iterable[str], none: str = "") -> str:
-    """Several short texts as one sentence: "Do not couple at this end; no passengers."; `none` where there are none."""
+    """Several short texts as one sentence: "Do not couple at this end; no passengers.", or `none`."""
     joined = ("; ".join(texts) or none).strip()
     return f"{joined[0].upper()}{joined[1:].rstrip('.')}." if joined else ""

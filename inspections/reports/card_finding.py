@@ -44,14 +44,16 @@ BESIDE_PICTURE = WIDTH - PICTURE_WIDTH - 4 * MM
 FREE_HEIGHT = 24 * MM
 SIGN_WIDTH, SIGN_HEIGHT = 60 * MM, 24 * MM
 ACROSS, DOWN = 5 * MM, 3 * MM
+NO_STEPS = "No steps are held for this fault: work to the maintenance document."
 RESULTS = ("Repaired", "Released with limits", "Made safe", "Not repaired", "No fault found")
 
 
 def finding_blocks(card: Card, finding: CardFinding, *, last: bool) -> list[Block]:
     """Everything on one finding. `last`: the one after which the isolations are taken off again."""
-    name = f"{grouped(finding.reference)}  {finding.part}: {finding.fault} (continued)"
+    name = f"{grouped(finding.reference)}, {finding.part}: {finding.fault} (continued)"
     again = line([Run(0, clipped(wrap(name, LABEL, WIDTH, bold=True), 1)[0], LABEL, bold=True)], keep=True)
-    rows = headed(card_steps.rows(finding.steps, finding.tests), again, card_steps.headings())
+    rows = card_steps.rows(finding.steps, finding.tests)
+    rows = headed(rows, again, rows[0]) if rows else [line([Run(0, NO_STEPS, bold=True)])]
     top = headed(_top(card, finding), again)
     close = headed(_close(finding, restore=last and bool(card.isolations)), again)
     return [rule(HEAVY, 1.5 * MM), *top, *rows, *close]
@@ -87,7 +89,7 @@ def _title(finding: CardFinding) -> list[Block]:
 
 def _band(finding: CardFinding) -> Block:
     """The category white on black, and beside it by when to examine and the limits in words."""
-    (category,) = clipped(wrap(finding.category, BAND_SIZE, BESIDE_PICTURE / 2, bold=True), 1) or [""]
+    (category,) = clipped(wrap(finding.category, BAND_SIZE, BESIDE_PICTURE / 2, bold=True), 1) or ["Not graded"]
     bar_width, bar_height = Run(0, category, BAND_SIZE, bold=True).end + 5 * MM, BAND_SIZE * LINE_GAP
     words_at = bar_width + 2 * MM
     due = f"Examine by {moment(finding.examine_by)}. " if finding.examine_by else ""
@@ -111,7 +113,7 @@ def _facts(finding: CardFinding) -> list[tuple[str, str]]:
     for i, seen in enumerate(finding.seen):
         facts.append((f"{grouped(finding.reference)} seen" if not i else "Seen", _seen(seen)))
         if seen.words.strip():
-            facts.append(("Their words", f"\u201c{seen.words}\u201d"))
+            facts.append(("Their words", f"\u201c{seen.words.strip()}\u201d"))
     facts.append(("Past work here", sentence(finding.past, "none known")))
     if finding.parts or finding.tools:
         facts.append(("Take", sentence((*finding.parts, *finding.tools))))
@@ -174,7 +176,8 @@ def _close(finding: CardFinding, *, restore: bool) -> list[Block]:
         box(canvas, 0, top, WIDTH, FREE_HEIGHT)
         put(canvas, Run(1.5 * MM, "Found and done", LEAST), top)
 
-    return [Block(FREE_HEIGHT, free), _results(), _signatures(finding, restore)]
+    # Kept together: what was done, the result and the names belong on one sheet.
+    return [Block(FREE_HEIGHT, free, keep=True), _results(), _signatures(finding, restore)]
 
 
 def _results() -> Block:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from reportlab.pdfgen.canvas import Canvas
 
@@ -42,29 +43,43 @@ PAPER_IS_NOT_THE_RECORD = "This paper is not the record until the result is ente
 WHO_DECIDES = "Rule book, signaller and control decide."
 
 
-def head(card: Card, sheet: int, sheets: int) -> Block:
-    """Reference, version, sheet n of m, printed time, unit and end, what the end may do; the square at the right."""
-    lines = [*_references(card, sheet, sheets), *_unit(card)]
-    used = QR_ABOVE + sum(block.height for block in lines)
-    lines += _standing(card, lambda i: BESIDE_QR if used + i * BODY * LINE_GAP < QR_SIDE else WIDTH)
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What every sheet repeats. `draw` gets the canvas, the top edge and "sheet n of m"; `rest` had no room in it."""
 
-    def square(canvas: Canvas, top: float) -> None:
+    height: float
+    draw: Callable[[Canvas, float, str], None]
+    rest: tuple[Block, ...]
+
+
+def head(card: Card) -> Head:
+    """Reference, version, sheet n of m, printed time, unit and end, what the end may do; the square at the right."""
+    references, count = _references(card)
+    count_below = sum(block.height for block in references[:-1])
+    lines = [*references, *_unit(card)]
+    used = QR_ABOVE + sum(block.height for block in lines)
+    standing = _standing(card, lambda i: BESIDE_QR if used + i * BODY * LINE_GAP < QR_SIDE else WIDTH)
+    block = stack([*lines, *standing[:MOST_LINES]], least=QR_SIDE - QR_ABOVE if card.link else 0)
+
+    def draw(canvas: Canvas, top: float, sheet: str) -> None:
+        block.draw(canvas, top)
+        put(canvas, replace(count, text=f"{count.text}, {sheet}"), top - count_below)
         if card.link:
             qr.draw(canvas, card.link, LEFT + WIDTH - QR_SIDE, top + QR_ABOVE - QR_SIDE, QR_SIDE)
 
-    return stack(lines, least=QR_SIDE - QR_ABOVE if card.link else 0, behind=square)
+    return Head(block.height, draw, tuple(standing[MOST_LINES:]))
 
 
-def _references(card: Card, sheet: int, sheets: int) -> list[Block]:
+def _references(card: Card) -> tuple[list[Block], Run]:
+    """The references, and on their last line the place of version and count."""
     named = ", ".join(grouped(finding.reference) for finding in card.findings) or "no open finding"
-    counted = f"version {card.version}, sheet {sheet} of {sheets}"
     texts = clipped(wrap(f"Work card {named}", LABEL, BESIDE_QR, bold=True), 3)
     runs = [Run(0, text, LABEL, bold=True) for text in texts]
-    beside_at = runs[-1].end + LABEL
-    widest = Run(beside_at, f"version {card.version}, sheet 99 of 99", LABEL).end
-    if widest > BESIDE_QR:  # decided by the widest count, so that the head is as high on every sheet
-        return [*(line([run]) for run in runs), line([Run(0, counted, LABEL)])]
-    return [*(line([run]) for run in runs[:-1]), line([runs[-1], Run(beside_at, counted, LABEL)])]
+    count = Run(runs[-1].end + LABEL, f"version {card.version}", LABEL)
+    if replace(count, text=f"{count.text}, sheet 99 of 99").end > BESIDE_QR:
+        runs.append(Run(0, "", LABEL))
+        count = replace(count, x=0)
+    return [line([run]) for run in runs], count
 
 
 def _unit(card: Card) -> list[Block]:
@@ -75,7 +90,8 @@ def _unit(card: Card) -> list[Block]:
     beside_at = runs[-1].end + 6 * MM
     beside = wrap(told, BODY, BESIDE_QR - beside_at) if beside_at < BESIDE_QR - 30 * MM else []
     if not 0 < len(beside) <= 2:
-        return [*map(large, runs), *paragraph(("", told), room=BESIDE_QR)]
+        below = clipped(wrap(told, BODY, BESIDE_QR), 3)
+        return [*map(large, runs), *(line([Run(0, text)]) for text in below)]
 
     def draw(canvas: Canvas, top: float) -> None:
         for i, text in enumerate(beside):
@@ -90,13 +106,12 @@ def _end(card: Card) -> str:
 
 def _standing(card: Card, room: Room) -> list[Block]:
     """What the end may do now, the labels that say so, and its mates, running on."""
-    blocks = paragraph(
+    return paragraph(
         ("Limits now", sentence(card.limits, "none known to the logbook")),
         ("Labels fitted", sentence(card.labels, "none")),
         ("Mates", sentence(card.mates, "none since the last look")),
         room=room,
     )
-    return blocks[:MOST_LINES]
 
 
 def common(card: Card) -> list[Block]:

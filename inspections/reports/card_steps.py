@@ -41,19 +41,11 @@ class _Row:
     printed: tuple[str, ...]  # lines at the top of the cell
     unit: str
     second: bool
-
-    @property
-    def right(self) -> float:
-        """Where the boxes of initials begin."""
-        return WIDTH - INITIALS_WIDTH - (INITIALS_WIDTH + ACROSS if self.second else 0)
-
-    @property
-    def cell_at(self) -> float | None:
-        return self.right - ACROSS - CELL_WIDTH if self.printed else None
+    right: float  # where the boxes of initials begin
 
     @property
     def do_room(self) -> float:
-        return (self.right if self.cell_at is None else self.cell_at) - DO_AT - 2 * MM
+        return (_cell_at(self.right) if self.printed else self.right) - DO_AT - 2 * MM
 
     @property
     def cell_height(self) -> float:
@@ -61,22 +53,28 @@ class _Row:
 
 
 def rows(steps: tuple[CardStep, ...], tests: tuple[CardTest, ...]) -> list[Block]:
-    """Steps, then tests, numbered through; each block carries the headings for a sheet it may start."""
+    """The headings, then steps and tests, numbered through. Empty where there are neither.
+
+    One row that asks for a second person makes room for the second box in all, so that the columns stay in line.
+    """
+    second = any(row.second for row in (*steps, *tests))
+    right = WIDTH - INITIALS_WIDTH - (INITIALS_WIDTH + ACROSS if second else 0)
     blocks: list[Block] = []
     for number, step in enumerate(steps, 1):
-        printed = _printed(step.write)
-        blocks += _row(_Row(number, step.do, step.warning, printed, "", step.second))
+        blocks += _row(_Row(number, step.do, step.warning, _printed(step.write), "", step.second, right))
     for number, test in enumerate(tests, len(steps) + 1):
-        blocks += _row(_Row(number, f"Test: {test.do}", test.warning, _limit(test), test.unit, test.second))
+        blocks += _row(_Row(number, f"Test: {test.do}", test.warning, _limit(test), test.unit, test.second, right))
         blocks += _records(test.record)
-    return [headings(), *blocks] if blocks else []
+    return [_headings(right), *blocks] if blocks else []
 
 
-def headings() -> Block:
-    """The names of the columns."""
-    names = ((0, "No"), (DO_AT, "Do"), (WIDTH - INITIALS_WIDTH - ACROSS - CELL_WIDTH, "Write"))
-    runs = [Run(x, name, LEAST, bold=True) for x, name in (*names, (WIDTH - INITIALS_WIDTH, "Initials"))]
-    return line(runs, keep=True)
+def _cell_at(right: float) -> float:
+    return right - ACROSS - CELL_WIDTH
+
+
+def _headings(right: float) -> Block:
+    names = ((0, "No"), (DO_AT, "Do"), (_cell_at(right), "Write"), (right, "Initials"))
+    return line([Run(x, name, LEAST, bold=True) for x, name in names], keep=True)
 
 
 def _limit(test: CardTest) -> tuple[str, ...]:
@@ -110,17 +108,18 @@ def _row(row: _Row) -> list[Block]:
 
 
 def _boxes(canvas: Canvas, row: _Row, top: float) -> None:
+    _initials(canvas, row.right, top, "Doer" if row.second else "")
     if row.second:
-        _initials(canvas, row.right, top, "Doer")
-    _initials(canvas, WIDTH - INITIALS_WIDTH, top, "Second" if row.second else "")
-    if row.cell_at is None:
+        _initials(canvas, row.right + INITIALS_WIDTH + ACROSS, top, "Second")
+    if not row.printed:
         return
-    box(canvas, row.cell_at, top, CELL_WIDTH, row.cell_height)
+    cell_at = _cell_at(row.right)
+    box(canvas, cell_at, top, CELL_WIDTH, row.cell_height)
     for i, text in enumerate(row.printed):
-        put(canvas, Run(row.cell_at + INSET, text, LEAST, bold=True), top - i * LEAST * LINE_GAP)
+        put(canvas, Run(cell_at + INSET, text, LEAST, bold=True), top - i * LEAST * LINE_GAP)
     for text in clipped(wrap(row.unit, STEP, CELL_WIDTH / 2), 1):
         end = Run(0, text, STEP).end
-        put(canvas, Run(row.cell_at + CELL_WIDTH - INSET - end, text, STEP), top - row.cell_height + 19)
+        put(canvas, Run(cell_at + CELL_WIDTH - INSET - end, text, STEP), top - row.cell_height + 19)
 
 
 def _initials(canvas: Canvas, x: float, top: float, who: str) -> None:

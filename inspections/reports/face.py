@@ -94,7 +94,7 @@ def _handle() -> list[Shape]:
     return _part("handle", [rect(287, 212, 52, 112)], grip, [path("M 313 210 L 313 246")], [(313, 283)])
 
 
-def _electric(heads: Iterable[tuple[float, float]]) -> list[Shape]:
+def _electric(heads: list[tuple[float, float]]) -> list[Shape]:
     """Electric heads with their covers hanging open below: (left edge, width) of each head."""
     boxes, covers, pins, hinges, middles = [], [], [], [], []
     for x, w in heads:
@@ -106,7 +106,7 @@ def _electric(heads: Iterable[tuple[float, float]]) -> list[Shape]:
         pins += [circle(middle + side * dx, y, 3) for dx in offsets for side in (-1, 1) for y in (233, 249)]
         middles.append(middle)
     return [
-        *_part("contacts", boxes, boxes, pins, [(x, 241) for x in middles]),
+        *_part("contacts", [rect(x, 214, w, 53) for x, w in heads], boxes, pins, [(x, 241) for x in middles]),
         *_part("cover", [rect(x, 268, w, 56) for x, w in heads], covers, hinges, [(x, 298) for x in middles]),
     ]
 

@@ -126,18 +126,27 @@ class _Setter:
             self.used = 0.0
 
     def add(self, word: str, bold: bool) -> None:
-        room = self.fits(len(self.lines) - 1)
-        space = width(" ", self.size) if self.used else 0
-        if self.used and self.used + space + width(word, self.size, bold=bold) > room:
+        """Put the word on this line or the next; break it between letters where a whole line is too short for it."""
+        space = width(" ", self.size, bold=bold) if self.lines[-1] else 0
+        if self.lines[-1] and self._fitting(word, bold, self.used + space) < len(word):
             self.turn()
-            self.add(word, bold)
-        elif not self.used and width(word, self.size, bold=bold) > room:
-            cut = _fitting(word, self.size, room, bold)
+            space = 0
+        while (cut := self._fitting(word, bold, self.used + space)) < len(word):
+            cut = max(cut, 1)
             self._place(word[:cut], bold, 0)
             self.turn()
-            self.add(word[cut:], bold)
-        else:
+            word = word[cut:]
+        if word:
             self._place(word, bold, space)
+
+    def _fitting(self, word: str, bold: bool, used: float) -> int:
+        """How many letters of the word fit after `used` points of the line being filled."""
+        room = self.fits(len(self.lines) - 1)
+        for count, letter in enumerate(word):
+            used += width(letter, self.size, bold=bold)
+            if used > room:
+                return count
+        return len(word)
 
     def _place(self, word: str, bold: bool, space: float) -> None:
         runs = self.lines[-1]
@@ -148,23 +157,11 @@ class _Setter:
         self.used = runs[-1].end
 
 
-def _fitting(word: str, size: float, room: float, bold: bool) -> int:
-    """How many letters of the word fit, at least one (and never the whole word)."""
-    used = 0.0
-    for count, letter in enumerate(word):
-        used += width(letter, size, bold=bold)
-        if used > room:
-            return max(count, 1)
-    return max(len(word) - 1, 1)
-
-
 def clipped(lines: list[str], most: int) -> list[str]:
     """At most so many lines; the last one then ends in an ellipsis that stands for the rest."""
-    return (
-        lines
-        if len(lines) <= most
-        else [*lines[: most - 1], lines[most - 1].rstrip()[:-1] + "\N{HORIZONTAL ELLIPSIS}"]
-    )
+    if len(lines) <= most:
+        return lines
+    return [*lines[: most - 1], lines[most - 1][:-1] + "\N{HORIZONTAL ELLIPSIS}"]
 
 
 def paragraph(*pieces: tuple[str, str], room: float | Room = WIDTH) -> list[Block]:

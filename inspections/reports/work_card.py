@@ -54,13 +54,14 @@ def work_card(card: Card) -> bytes:
 
 def add_card(canvas: Canvas, card: Card) -> int:
     """Add the card's sheets to a document (a pack holds many cards); returns how many sheets it took."""
-    blocks = common(card)
+    top = head(card)
+    blocks = [*top.rest, *common(card)]
     for finding in card.findings:
         blocks += finding_blocks(card, finding, last=finding is card.findings[-1])
-    below = TOP - head(card, 1, 1).height - BELOW_HEAD
+    below = TOP - top.height - BELOW_HEAD
     sheets = flow(blocks, below - BOTTOM)
     for number, sheet in enumerate(sheets, 1):
-        head(card, number, len(sheets)).draw(canvas, TOP)
+        top.draw(canvas, TOP, f"sheet {number} of {len(sheets)}")
         for offset, block in sheet:
             block.draw(canvas, below - offset)
         foot(canvas)
