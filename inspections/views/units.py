@@ -105,7 +105,7 @@ def end_shown(end, rows, rules) -> dict:
 
 def looks_at(findings, reader) -> dict[int, list[Observation]]:
     """Finding id → the observations whose words the reader may see, newest first. One query."""
-    rows = Observation.objects.filter(finding__in=findings).select_related("by").order_by("-pk")
+    rows = Observation.objects.filter(finding__in=findings).select_related("by", "inspection").order_by("-pk")
     found = {finding.pk: [] for finding in findings}
     for row in rows:
         if may_see_words(reader, row):

@@ -1,5 +1,4 @@
-// The report page: one question in view, the picture points at the radios, the verdict comes before sending.
-// It only helps: without it the page is a plain long form.
+// The report page: one question in view, the picture, the verdict. Without it the page is a plain long form.
 "use strict";
 (() => {
   const form = document.getElementById("report");
@@ -22,15 +21,14 @@
 
   function next(from) {
     const here = cards.indexOf(from.closest(".question"));
-    const calm = matchMedia("(prefers-reduced-motion: reduce)").matches;
-    cards.slice(here + 1).find((card) => card.offsetHeight)?.scrollIntoView({ behavior: calm ? "instant" : "smooth" });
+    cards.slice(here + 1).find((card) => card.offsetHeight)?.scrollIntoView();  // as calm as the stylesheet says
   }
 
   function showPart() {
     const part = picked("part");
     const end = value("end");
     if (!face) return;
-    for (const group of face.querySelectorAll(".part")) group.classList.toggle("picked", group.dataset.slot === part?.value);
+    for (const g of face.querySelectorAll(".part")) g.classList.toggle("picked", g.dataset.slot === part?.value);
     get("picked").textContent = part ? `Picked: ${nameOf(part)}` : "Nothing picked yet";
     get("facing").textContent = ["A", "B"].includes(end) ? `the ${end}` : "the";
     if (part) showSigns(part.value, end);
@@ -55,7 +53,7 @@
     const wanted = asks();
     const fields = all("#q-facts fieldset");
     for (const field of fields) field.hidden = !wanted.includes(field.id.replace("div_id_fact-", ""));
-    if (fields.length) get("q-facts").hidden = fields.every((field) => field.hidden);
+    get("q-facts")?.toggleAttribute("hidden", fields.every((field) => field.hidden));
     get("joining").hidden = !["C", "R"].includes(value("situation"));
   }
 
@@ -71,14 +69,14 @@
     const sign = picked("sign").value;
     const same = page.open.find(({ ref }) => sign === `still:${ref}`);
     const others = page.open.filter((f) => f !== same && (end === "?" || ["?", end].includes(f.end)));
-    const told = asks().map((code) => [code, code === "seen-in" ? value("situation") : value(`fact-${code}`)]);
-    const facts = Object.fromEntries(told.filter(([, word]) => word && word !== "not known"));
+    const said = asks().map((code) => [code, code === "seen-in" ? value("situation") : value(`fact-${code}`)]);
+    const facts = Object.fromEntries(said.filter(([, word]) => word && word !== "not known"));
     return [same ? known(same) : { part: value("part"), symptom: sign, facts }, ...others.map(known)];
   }
 
   function told(words, limits, now) {
     const list = make("ul", "limits", ...limits.map((limit) => make("li", "", limit)));
-    const when = make("p", "standing-when", (now ? "Now: " : "") + words);
+    const when = make("p", "standing-when", now ? `Now: ${words.toLowerCase()}` : words);
     return make("div", `standing-${now ? "now" : "then"}`, when, limits.length ? list : "No limit is recorded here.");
   }
 
@@ -86,7 +84,11 @@
     const box = get("verdict");
     const now = value("situation");
     const end = value("end");
-    if (!box || !table || !now || !end || !picked("sign")) return;
+    const call = get("call");
+    if (!box || !table) return;
+    box.replaceChildren();
+    call.hidden = true;
+    if (!now || !end || !picked("sign")) return;
     const codes = table.weathers.map(([code]) => code);
     const weather = codes[Math.max(codes.indexOf(page.weather), codes.indexOf(value("weather")))];
     const verdict = Rules.verdict(faults(end), page.pattern);
@@ -100,10 +102,9 @@
       standing.append(told(nameOf(radio), [...limits], radio.checked));
     }
     standing.append(make("p", "known", "The rule book, the signaller and control decide."));
-    const call = get("call");
     call.hidden = worst < table.categories.length - 1;
     const band = make("div", `band band-${word}`, make("p", "band-name", word[0].toUpperCase() + word.slice(1)));
-    box.replaceChildren(...(call.hidden ? [] : [make("p", "call", call.textContent)]), band, standing);
+    box.append(...(call.hidden ? [] : [make("p", "call", call.textContent)]), band, standing);
   }
 
   const [camera, album] = all('input[name="photos"]');
@@ -156,19 +157,24 @@
     radio.onfocus = radio.onblur = () => part?.classList.toggle("focused", radio.matches(":focus-visible"));
   }
 
-  // "Now" is when the first answer was given, told from the page's own time: a phone's clock may be wrong.
+  // "Now" is the first answer, counted from the page's own time: a phone's clock may be wrong.
   form.addEventListener("input", () => {
     const { made } = form.elements;
     made.value = new Date(Date.parse(made.value) + performance.now()).toISOString().replace("Z", "+00:00");
   }, { once: true });
 
-  let sent = false;
+  const send = get("send");
+  const idle = send.textContent;
+  let sent;
   form.onsubmit = () => {
     if (sent) return false;
-    get("send").textContent = "Sending your report…";
+    send.textContent = "Sending your report…";
     return (sent = true);
   };
-  addEventListener("pageshow", () => { sent = false; });
+  addEventListener("pageshow", () => {
+    sent = false;
+    send.textContent = idle;
+  });
 
   fetch(form.dataset.table)
     .then((answer) => (answer.ok && !answer.redirected ? answer.json() : Promise.reject(answer.status)))
