@@ -26,7 +26,6 @@ from inspections.reports.paper import (
     Block,
     Run,
     box,
-    clipped,
     headed,
     large,
     line,
@@ -51,7 +50,7 @@ RESULTS = ("Repaired", "Released with limits", "Made safe", "Not repaired", "No 
 def finding_blocks(card: Card, finding: CardFinding, *, last: bool) -> list[Block]:
     """Everything on one finding. `last`: the one after which the isolations are taken off again."""
     name = f"{grouped(finding.reference)}, {finding.part}: {finding.fault} (continued)"
-    again = line([Run(0, clipped(wrap(name, LABEL, WIDTH, bold=True), 1)[0], LABEL, bold=True)], keep=True)
+    again = line([Run(0, wrap(name, LABEL, WIDTH, bold=True, most=1)[0], LABEL, bold=True)], keep=True)
     rows = card_steps.rows(finding.steps, finding.tests)
     rows = headed(rows, again, rows[0]) if rows else [line([Run(0, NO_STEPS, bold=True)])]
     top = headed(_top(card, finding), again)
@@ -82,19 +81,19 @@ def _room_below(blocks: list[Block]) -> Callable[[int], float]:
 
 
 def _title(finding: CardFinding) -> list[Block]:
-    texts = clipped(wrap(f"{finding.part}: {finding.fault}", PART_SIZE, BESIDE_PICTURE, bold=True), 3)
+    texts = wrap(f"{finding.part}: {finding.fault}", PART_SIZE, BESIDE_PICTURE, bold=True, most=3)
     set_line = large if len(texts) == 1 else lambda run: line([run])
     return [set_line(Run(0, text, PART_SIZE, bold=True)) for text in texts]
 
 
 def _band(finding: CardFinding) -> Block:
     """The category white on black, and beside it by when to examine and the limits in words."""
-    (category,) = clipped(wrap(finding.category, BAND_SIZE, BESIDE_PICTURE / 2, bold=True), 1) or ["Not graded"]
+    (category,) = wrap(finding.category, BAND_SIZE, BESIDE_PICTURE / 2, bold=True, most=1) or ["Not graded"]
     bar_width, bar_height = Run(0, category, BAND_SIZE, bold=True).end + 5 * MM, BAND_SIZE * LINE_GAP
     words_at = bar_width + 2 * MM
     due = f"Examine by {moment(finding.examine_by)}. " if finding.examine_by else ""
-    words = wrap(due + sentence(finding.limits), BODY, BESIDE_PICTURE - words_at, bold=True)
-    words = clipped(words, MOST_LINES)
+    room = BESIDE_PICTURE - words_at
+    words = wrap(due + sentence(finding.limits), BODY, room, bold=True, most=MOST_LINES)
     height = max(bar_height + 1 * MM, len(words) * BODY * LINE_GAP)
 
     def draw(canvas: Canvas, top: float) -> None:
@@ -206,7 +205,7 @@ def _signatures(finding: CardFinding, restore: bool) -> Block:
         x = 2 * (SIGN_WIDTH + ACROSS)
         y = top
         asked = f"Checker asked for: {finding.check}" if finding.check else "No checker asked for"
-        for text in clipped(wrap(asked, LEAST, WIDTH - x), 2):
+        for text in wrap(asked, LEAST, WIDTH - x, most=2):
             put(canvas, Run(x, text, LEAST), y)
             y -= LEAST * LINE_GAP
         if restore:

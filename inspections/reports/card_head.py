@@ -24,7 +24,6 @@ from inspections.reports.paper import (
     Room,
     Run,
     box,
-    clipped,
     large,
     lay,
     line,
@@ -73,7 +72,7 @@ def head(card: Card) -> Head:
 def _references(card: Card) -> tuple[list[Block], Run]:
     """The references, and on their last line the place of version and count."""
     named = ", ".join(grouped(finding.reference) for finding in card.findings) or "no open finding"
-    texts = clipped(wrap(f"Work card {named}", LABEL, BESIDE_QR, bold=True), 3)
+    texts = wrap(f"Work card {named}", LABEL, BESIDE_QR, bold=True, most=3)
     runs = [Run(0, text, LABEL, bold=True) for text in texts]
     count = Run(runs[-1].end + LABEL, f"version {card.version}", LABEL)
     if replace(count, text=f"{count.text}, sheet 99 of 99").end > BESIDE_QR:
@@ -84,13 +83,13 @@ def _references(card: Card) -> tuple[list[Block], Run]:
 
 def _unit(card: Card) -> list[Block]:
     """Unit and end, large; when printed and where the work is, beside it if there is room, else below it."""
-    texts = clipped(wrap(f"Unit {card.unit}, {_end(card)}", UNIT_SIZE, BESIDE_QR, bold=True), 2)
+    texts = wrap(f"Unit {card.unit}, {_end(card)}", UNIT_SIZE, BESIDE_QR, bold=True, most=2)
     runs = [Run(0, text, UNIT_SIZE, bold=True) for text in texts]
     told = f"Printed {moment(card.printed)}\n{card.visit}"
     beside_at = runs[-1].end + 6 * MM
     beside = wrap(told, BODY, BESIDE_QR - beside_at) if beside_at < BESIDE_QR - 30 * MM else []
     if not 0 < len(beside) <= 2:
-        below = clipped(wrap(told, BODY, BESIDE_QR), 3)
+        below = wrap(told, BODY, BESIDE_QR, most=3)
         return [*map(large, runs), *(line([Run(0, text)]) for text in below)]
 
     def draw(canvas: Canvas, top: float) -> None:
@@ -126,8 +125,8 @@ def _isolation_row(pair: tuple[CardIsolation, ...], *, gap: float) -> Block:
     """Two isolations side by side: tick box, words, a cell for the key number."""
     column = (WIDTH - 6 * MM) / 2
     words_at, key_at = TICK + 2 * MM, column - KEY_WIDTH
-    wrapped = (wrap(f"Isolate: {isolation.what}", LEAST, key_at - words_at - 2 * MM) for isolation in pair)
-    texts = [clipped(lines, MOST_LINES) for lines in wrapped]
+    room = key_at - words_at - 2 * MM
+    texts = [wrap(f"Isolate: {isolation.what}", LEAST, room, most=MOST_LINES) for isolation in pair]
     height = max(KEY_HEIGHT, *(len(lines) * LEAST * LINE_GAP for lines in texts))
 
     def draw(canvas: Canvas, top: float) -> None:
@@ -137,7 +136,7 @@ def _isolation_row(pair: tuple[CardIsolation, ...], *, gap: float) -> Block:
             for j, text in enumerate(lines):
                 put(canvas, Run(x + words_at, text, LEAST), top - j * LEAST * LINE_GAP)
             box(canvas, x + key_at, top, KEY_WIDTH, KEY_HEIGHT)
-            for text in clipped(wrap(f"Key no. {isolation.key}", LEAST, KEY_WIDTH - 3 * MM), 1):
+            for text in wrap(f"Key no. {isolation.key}", LEAST, KEY_WIDTH - 3 * MM, most=1):
                 put(canvas, Run(x + key_at + 1.5 * MM, text, LEAST), top - 1 * MM)
 
     return Block(height, draw, gap)

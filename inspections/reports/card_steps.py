@@ -18,7 +18,6 @@ from inspections.reports.paper import (
     Block,
     Run,
     box,
-    clipped,
     line,
     put,
     wrap,
@@ -84,7 +83,7 @@ def _limit(test: CardTest) -> tuple[str, ...]:
 
 def _printed(text: str) -> tuple[str, ...]:
     """What stands at the top of a cell."""
-    return tuple(clipped(wrap(text, LEAST, CELL_WIDTH - 2 * INSET, bold=True), MOST_LINES))
+    return tuple(wrap(text, LEAST, CELL_WIDTH - 2 * INSET, bold=True, most=MOST_LINES))
 
 
 def _row(row: _Row) -> list[Block]:
@@ -117,7 +116,7 @@ def _boxes(canvas: Canvas, row: _Row, top: float) -> None:
     box(canvas, cell_at, top, CELL_WIDTH, row.cell_height)
     for i, text in enumerate(row.printed):
         put(canvas, Run(cell_at + INSET, text, LEAST, bold=True), top - i * LEAST * LINE_GAP)
-    for text in clipped(wrap(row.unit, STEP, CELL_WIDTH / 2), 1):
+    for text in wrap(row.unit, STEP, CELL_WIDTH / 2, most=1):
         end = Run(0, text, STEP).end
         put(canvas, Run(cell_at + CELL_WIDTH - INSET - end, text, STEP), top - row.cell_height + 19)
 

@@ -18,6 +18,7 @@ LEAST, BODY, LABEL, STEP = 11, 11.5, 13, 14
 THIN, HEAVY = 0.35 * MM, 1 * MM
 TICK = 7 * MM
 LINE_GAP = 1.3
+ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 MOST_LINES = 8  # in anything that may not part between sheets
 
 Room = Callable[[int], float]  # number of the line -> its width
@@ -91,12 +92,20 @@ def large(run: Run) -> Block:
     return Block(run.size * 1.15, lambda canvas, top: put(canvas, run, top + 0.04 * run.size))
 
 
-def wrap(text: str, size: float, room: float | Room, *, bold: bool = False) -> list[str]:
+def wrap(text: str, size: float, room: float | Room, *, bold: bool = False, most: int | None = None) -> list[str]:
     """The text as lines that fit `room` (points). Line ends of the text are kept, empty lines are not.
 
-    A word wider than a whole line is broken between letters.
+    A word wider than a whole line is broken between letters. Where there are more lines than `most`, the last of
+    them ends in an ellipsis that stands for the rest.
     """
-    return [runs[0].text for runs in lay([(text, bold)], size, room)]
+    lines = [runs[0].text for runs in lay([(text, bold)], size, room)]
+    if most is None or len(lines) <= most:
+        return lines
+    *kept, last = lines[:most]
+    fits = room(most - 1) if callable(room) else room
+    while last and width(last + ELLIPSIS, size, bold=bold) > fits:
+        last = last[:-1]
+    return [*kept, last + ELLIPSIS]
 
 
 def lay(pieces: Iterable[tuple[str, bool]], size: float, room: float | Room) -> list[list[Run]]:
@@ -155,13 +164,6 @@ class _Setter:
         else:
             runs.append(Run(self.used + space, word, self.size, bold))
         self.used = runs[-1].end
-
-
-def clipped(lines: list[str], most: int) -> list[str]:
-    """At most so many lines; the last one then ends in an ellipsis that stands for the rest."""
-    if len(lines) <= most:
-        return lines
-    return [*lines[: most - 1], lines[most - 1][:-1] + "\N{HORIZONTAL ELLIPSIS}"]
 
 
 def paragraph(*pieces: tuple[str, str], room: float | Room = WIDTH) -> list[Block]:

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from inspections.reports.fonts import UNKNOWN, printable, width
-from inspections.reports.paper import Block, clipped, flow, headed, lay, wrap
+from inspections.reports.paper import Block, flow, headed, lay, wrap
 
 ROOM = 200.0
 
@@ -58,9 +58,12 @@ def test_line_ends_are_kept_and_empty_lines_are_not():
     assert wrap(" \n ", 14, ROOM) == []
 
 
-def test_clipped_says_that_there_is_more():
-    assert clipped(["a", "b"], 2) == ["a", "b"]
-    assert clipped(["a", "bcd", "e"], 2) == ["a", "bc…"]
+def test_what_has_no_room_is_said_by_an_ellipsis_that_fits():
+    assert wrap("one\ntwo", 14, ROOM, most=2) == ["one", "two"]
+    assert wrap("one\ntwo\nthree", 14, ROOM, most=2) == ["one", "two…"]
+    full, last = wrap("i" * 500, 14, ROOM, most=2)
+    assert last.endswith("…")
+    assert width(last, 14) <= ROOM
 
 
 def block(height: float, **more) -> Block:
