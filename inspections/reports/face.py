@@ -161,8 +161,8 @@ def svg(drawing: str, *, marked: frozenset[str] = frozenset(), css: str = "face"
     """The picture for a page: no ids, no style attributes, nothing a screen reader or the Tab key meets.
 
     Each part is `<g class="part" data-slot="hook">` (plus class "marked" for the slots in `marked`); in it the
-    classes s (hit area), d (outline), f (fine line), h (hatch, for the stylesheet to show on the picked part only),
-    n (number disc) and the number as text. The same choice must stand beside it as radio buttons.
+    classes s (hit area), d (outline), f (fine line), h (hatch, hidden until the stylesheet shows it on the picked
+    part), n (number disc) and the number as text. The same choice must stand beside it as radio buttons.
     """
     groups, slot = [], None
     for shape in shapes(drawing):
@@ -170,7 +170,7 @@ def svg(drawing: str, *, marked: frozenset[str] = frozenset(), css: str = "face"
             groups.append("</g>" if slot is not None else "")
             slot = shape.slot
             groups.append(_group(slot, slot in marked))
-        groups.append(_element(shape))
+        groups.append(_element(shape, slot in marked))
     return (
         f'<svg class="{escape(css)}" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" fill="none"'
         f' stroke="currentColor" aria-hidden="true" focusable="false">{"".join(groups)}</g></svg>'
@@ -183,7 +183,7 @@ def _group(slot: str, marked: bool) -> str:
     return f'<g class="part{" marked" if marked else ""}" data-slot="{slot}">'
 
 
-def _element(shape: Shape) -> str:
+def _element(shape: Shape, marked: bool) -> str:
     if shape.role == "t":
         x, y = shape.at
         return (
@@ -191,6 +191,8 @@ def _element(shape: Shape) -> str:
             f' fill="currentColor" stroke="none">{shape.text}</text>'
         )
     quiet = ' stroke="none" pointer-events="all"' if shape.role == "s" else ""
+    if shape.role == "h" and not marked:
+        quiet = ' visibility="hidden"'
     if shape.kind == "path":
         return f'<path class="{shape.role}"{quiet} d="{shape.path}"/>'
     names = ("cx", "cy", "r") if shape.kind == "circle" else ("x", "y", "width", "height", "rx")

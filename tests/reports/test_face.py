@@ -109,6 +109,8 @@ def test_svg_parses_and_hides_from_assistive_technology(drawing):
     groups = root.findall(f"{SVG}g[@data-slot]")
     assert [g.get("data-slot") for g in groups] == [part.slot for part in face.parts(drawing)]
     assert [g.get("data-slot") for g in groups if g.get("class") == "part marked"] == ["hook"]
+    hidden = {g.get("data-slot"): g.find(f"{SVG}path[@class='h']").get("visibility") for g in groups}
+    assert hidden == {slot: None if slot == "hook" else "hidden" for slot in face.slots(drawing)}
     for node in root.iter():
         assert not {"id", "style", "tabindex", "role"} & set(node.attrib)
         assert not [name for name in node.attrib if name.startswith("on")]
