@@ -5,6 +5,7 @@ One coupler end at one visit with all its open findings there; one whose end is 
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -108,11 +109,11 @@ def card_of(visit: Visit, letter: str, findings: Sequence[Finding], *, now: date
         version=1,
         link=f"{host}/F/{findings[0].ref}".upper(),
         visit=visit_words(visit),
-        limits=known.current.words if known else (),
+        limits=bare(known.current.words) if known else (),
         labels=(),
         isolations=tuple(CardIsolation(text) for text in isolations(modes, rules)),
         cautions=tuple(cautions(modes, rules)),
-        mates=tuple(mates(end, findings, now)) if any(mode.look_at_mates for mode in modes) else (),
+        mates=tuple(mates(end, findings, now)),
         findings=tuple(
             finding_of(finding, rules, known, seen[finding.pk], past[finding.component], shots.get(finding.pk), now)
             for finding in findings
@@ -151,8 +152,9 @@ def isolations(modes: Iterable, rules) -> list[str]:
 
 
 def cautions(modes: Iterable, rules) -> list[str]:
-    """The fitter's cautions: those of these modes in the ruleset's order, after the one that is always true."""
-    asked = {code for mode in modes for code in mode.cautions} | {"rule-book"}
+    """The fitter's cautions: those of these modes, and those that belong to no mode: they always stand."""
+    asked = {code for mode in modes for code in mode.cautions}
+    asked |= set(rules.cautions) - {code for mode in rules.modes.values() for code in mode.cautions}
     return [c.words for code, c in rules.cautions.items() if code in asked and c.audience != "driver"]
 
 
@@ -213,7 +215,7 @@ def finding_of(finding, rules, known, seen, past, photo, now) -> CardFinding:
         fault=words.fault(rules, finding),
         category=words.category(finding).capitalize(),
         examine_by=timezone.localtime(due.at) if due.at else None,
-        limits=case.limits_of(known, finding),
+        limits=(*(() if due.at else (due.words,)), *bare(case.limits_of(known, finding))),
         seen=tuple(seen_of(row) for row in [*seen[:1], *seen[1:][-SEEN_SHOWN:]]),
         past=tuple(past),
         parts=tuple(lead.spares) if lead else (),
@@ -223,6 +225,16 @@ def finding_of(finding, rules, known, seen, past, photo, now) -> CardFinding:
         photo=photo_bytes(photo),
         check=", ".join(test.name.lower() for test in tests if test.checker),
     )
+
+
+def bare(sentences: Iterable[str]) -> tuple[str, ...]:
+    """Sentences without their full stop: the card strings them together."""
+    return tuple(text.rstrip(".") for text in sentences)
+
+
+def brief(caution: str) -> str:
+    """The first clause of a caution, for the step it guards; the whole stands at the head of the card."""
+    return re.split(r"[.:]", caution, maxsplit=1)[0]
 
 
 def seen_of(row: Observation) -> CardSeen:
@@ -242,7 +254,7 @@ def steps_of(modes: Sequence, rules) -> list[CardStep]:
         CardStep(
             step.do,
             write=f"{step.write} ({step.unit})" if step.unit else step.write,
-            warning=rules.cautions[step.caution].words if step.caution else "",
+            warning=brief(rules.cautions[step.caution].words) if step.caution else "",
         )
         for step in lead.steps
     ]
@@ -261,11 +273,10 @@ def proof_of(test) -> CardTest:
 
 
 def photo_bytes(photo: Photo | None) -> bytes | None:
-    """The stored JPEG; None where there is none or its file is missing (the outline is printed then)."""
+    """The stored JPEG; None where there is none or it cannot be shown (the outline is printed then)."""
     if photo is None:
         return None
     try:
-        with photos.open_photo(photo) as file:
-            return file.read()
-    except OSError:
+        return photos.open_photo(photo).read()
+    except photos.PhotoUnavailable:
         return None

@@ -100,6 +100,7 @@ class Case:
     named: bool
     limits: tuple[str, ...]
     standing: dict | None
+    cautions: tuple[str, ...]
     seen: tuple[Seen, ...]
     grade: tuple[GradeRow, ...]
     may_be: tuple[str, ...]
@@ -135,6 +136,7 @@ def case(finding: Finding, *, reader: User, now: datetime) -> Case:
         named=named,
         limits=limits_of(known, finding),
         standing=standing_words(known, rules),
+        cautions=cautions(finding, rules, "driver" if not named else "fitter"),
         seen=seen(finding, observations, rules, reader),
         grade=grade_rows(finding.current_grade),
         may_be=tuple(
@@ -263,6 +265,16 @@ def standing_words(known: standing.EndStanding | None, rules) -> dict | None:
         "known_at": known.at,
         "weather": rules.weather_words[known.weather].name,
     }
+
+
+def cautions(finding: Finding, rules, audience: str) -> tuple[str, ...]:
+    """The ruleset's cautions for a driver or a fitter: of what this may be, and those that always stand."""
+    modes = rules.modes.values()
+    special = {code for mode in modes for code in mode.cautions}
+    may_be = finding.current_grade.modes if finding.current_grade else ()
+    asked = {code for mode in may_be if mode in rules.modes for code in rules.modes[mode].cautions}
+    shown = [c for code, c in rules.cautions.items() if code in asked or code not in special]
+    return tuple(c.words for c in shown if c.audience in ("all", audience))
 
 
 def to_tell(finding: Finding, rules) -> tuple[str, ...]:

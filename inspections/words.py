@@ -124,7 +124,7 @@ def name(person: User | None) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Deadline:
-    """When to act. `at` is None where the ruleset names no hour; `over` when it is past."""
+    """When to act. `at` is None where there is no hour to wait for; `over` when waiting is over."""
 
     words: str
     at: datetime | None = None
@@ -139,7 +139,7 @@ def deadline(finding: Finding, now: datetime) -> Deadline:
     if hours is None:
         return Deadline("Examine at the next exam")
     if hours == 0:
-        return Deadline("Not to wait", finding.first_seen, finding.first_seen < now)
+        return Deadline("Not to wait", over=True)
     at = finding.first_seen + timedelta(hours=float(hours))
     if at < now:
         return Deadline(f"Overdue: examine by {moment(at, now)}", at, over=True)

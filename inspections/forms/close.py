@@ -222,24 +222,29 @@ class CloseForm(DialsForm):
     def clean(self):
         """What blocks the outcome, each by its field."""
         values = super().clean()
-        if self.errors:
-            return values
-        if values.get("action") == OTHER_ACTION and not values["in_words"].strip():
+        said = values.get("in_words", "").strip()
+        if values.get("action") == OTHER_ACTION and not said:
             self.add_error("in_words", "Write what was done")
-        if values["outcome"] == CloseOut.Outcome.REPAIRED:
+        if values.get("outcome") == CloseOut.Outcome.REPAIRED:
             self.block_repaired()
-        if values["outcome"] == CloseOut.Outcome.RELEASED:
-            if self.limits() == NO_LIMITS:
-                self.add_error("couple", "“Released with limits” needs at least one limit")
-            if not values["limits_why"].strip():
-                self.add_error("limits_why", "Say why it is released so")
+        if values.get("outcome") == CloseOut.Outcome.RELEASED:
+            self.ask_limits(values)
         return values
+
+    def ask_limits(self, values) -> None:
+        """A release needs at least one limit and why."""
+        if self.limits() == NO_LIMITS and not self.errors.get("speed"):
+            self.add_error("couple", "“Released with limits” needs at least one limit")
+        if not values.get("limits_why", "").strip():
+            self.add_error("limits_why", "Say why it is released so")
 
     def block_repaired(self) -> None:
         """Every closing test is needed and must be within its limit."""
         entered = {result.test: result for result in self.results()}
         for asked in self.asked:
             result = entered.get(asked.test.code)
+            if asked.field in self.errors:
+                continue
             if result is None:
                 self.add_error(asked.field, f"“{asked.test.name}” is needed for “repaired”")
             elif closing.verdict_of(asked.test, result) == TestResult.Verdict.FAIL:

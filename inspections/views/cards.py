@@ -6,17 +6,17 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.utils.http import content_disposition_header
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_POST
 
 from inspections import cards
 from inspections.models import Visit
 from inspections.permissions import require
 
 
-@require_GET
+@require_POST
 @require("print card")
 def card(request, pk, letter):
-    """One end at one visit, all its open findings there. Each opening is logged as a print."""
+    """One end at one visit, all its open findings there. A POST: every print is logged."""
     visit = get_object_or_404(Visit.objects.select_related("unit", "depot"), pk=pk)
     host = f"{request.scheme}://{request.get_host()}"
     try:

@@ -15,7 +15,7 @@ from fleet.models import Unit
 from inspections import case, grading, references, words, workflow
 from inspections.forms.acts import FORMS
 from inspections.models import Finding, Observation, Submission
-from inspections.permissions import may, require
+from inspections.permissions import DRIVER, groups_of, may, require
 from inspections.rules.facts import CATEGORIES
 
 PAGE = 50
@@ -154,6 +154,7 @@ def finding(request, ref):
         "forms": [FORMS[act](finding=found, now=now, primary=act == first) for act in FORMS if act in open_to],
         "acts": open_to,
         "cards": cards_offered(found) if may(request.user, "print card") else [],
+        "driver": DRIVER in groups_of(request.user),
         "may_see_list": may(request.user, "see control"),
         "now": now,
     }

@@ -29,6 +29,8 @@ def recurring(request):
         "year": year,
         "total": total,
         "few": counts.FEW,
+        "window_days": rules.repeat_days,
+        "window_couplings": rules.repeat_couplings,
         "open": counts.open_by_age(now),
         "parts": parts,
         "chart": parts_chart(parts, year) if total >= counts.FEW else "",

@@ -13,7 +13,7 @@ from pypdf import PdfReader
 
 from fleet.models import Coupling, CouplingSide
 from inspections import cards, log, photos, workflow
-from inspections.models import LogEntry, Observation, Visit
+from inspections.models import LogEntry, Observation, Photo, Visit
 from inspections.rules.limits import Limits
 from tests.conftest import PASSWORD
 from tests.screens.desk import HOSTILE, copies, entries, finding_of, later, planned, taken
@@ -44,7 +44,7 @@ def text_of(response):
 
 def test_a_card_of_one_finding(job, cast, client_of):
     finding = job(note="Bit of rubber hanging out.", place="THO")
-    response = client_of(cast.fitter).get(f"/visits/{finding.visit_id}/A/card.pdf")
+    response = client_of(cast.fitter).post(f"/visits/{finding.visit_id}/A/card.pdf")
     assert response.status_code == 200
     assert response["Content-Type"] == "application/pdf"
     assert response["Content-Disposition"] == 'inline; filename="card-201-A.pdf"'
@@ -75,13 +75,14 @@ def test_the_values_of_the_card(job, railway, cast, now):
     card = made(finding, now)
     assert (card.unit, card.end, card.drawing, card.version) == ("201", "A", "P", 1)
     assert card.link == f"HTTPS://OVR.EXAMPLE/F/{finding.ref}"
-    assert card.limits == ("Do not couple at this end.", "Do not rely on this end for rescue.")
+    assert card.limits == ("Do not couple at this end", "Do not rely on this end for rescue")
     assert card.printed.utcoffset() is not None
     (row,) = card.findings
     assert (row.reference, row.slot, row.category) == (finding.ref, "air-upper", "Undesirable")
-    assert row.limits == ("Do not couple at this end.",)
+    assert row.limits == ("Do not couple at this end",)
+    assert row.examine_by.isoformat() == "2026-11-25T05:48:00+00:00"
     assert [test.limit for test in row.tests] == ["passed or failed", "at most 0.2 bar"]
-    assert row.steps[0].warning.startswith("Air stays in cylinder and hose")
+    assert row.steps[0].warning == "Air stays in cylinder and hose after the cock is shut"
     assert row.steps[1].write == "Scoring (mm)"
     assert (row.parts, row.tools, row.photo, row.check) == (
         ("Seal ring",),
@@ -101,7 +102,7 @@ def test_a_card_of_three_findings_one_with_its_end_not_known(job, cast, client_o
     )
     other_end = job(end="B")
     assert len({f.visit_id for f in (seal, hook, unknown, other_end)}) == 1
-    text = text_of(client_of(cast.controller).get(f"/visits/{seal.visit_id}/A/card.pdf"))
+    text = text_of(client_of(cast.controller).post(f"/visits/{seal.visit_id}/A/card.pdf"))
     for finding in (seal, hook, unknown):
         assert finding.spoken_ref in text
     assert other_end.spoken_ref not in text
@@ -111,6 +112,7 @@ def test_a_card_of_three_findings_one_with_its_end_not_known(job, cast, client_o
     lead = next(row for row in card.findings if row.reference == hook.ref)
     assert lead.steps[0].do.startswith("Find out which it is: ")
     assert "lock gauge" in lead.check
+    assert (lead.examine_by, lead.limits[0]) == (None, "Not to wait")
 
 
 def test_isolations_past_work_and_mates(job, cast, railway, client_of, now, report):
@@ -147,9 +149,21 @@ def test_the_photo_of_the_finding_is_on_its_card(job, cast, now):
     assert Image.open(BytesIO(row.photo)).size == (64, 48)
 
 
+def test_a_photo_whose_file_is_missing_leaves_the_outline(job, cast, client_of, now):
+    finding = job()
+    Photo.objects.create(
+        uuid=uuid4(), owner=Observation.objects.get().uuid, sha256_received="0" * 64, sha256_stored="0" * 64,
+        state="stored", by=cast.driver, received=now,
+    )  # fmt: skip
+    (row,) = made(finding, now).findings
+    assert row.photo is None
+    response = client_of(cast.fitter).post(f"/visits/{finding.visit_id}/A/card.pdf")
+    assert "Seen facing the end" in text_of(response)
+
+
 def test_hostile_words_are_printed_as_words(job, cast, client_of):
     finding = job(note=HOSTILE)
-    response = client_of(cast.fitter).get(f"/visits/{finding.visit_id}/A/card.pdf")
+    response = client_of(cast.fitter).post(f"/visits/{finding.visit_id}/A/card.pdf")
     assert "<script>alert(1)</script>" in text_of(response)
 
 
@@ -158,9 +172,9 @@ def test_each_print_is_logged_and_the_version_counts_changes(job, cast, client_o
     client = client_of(cast.fitter)
     url = f"/visits/{finding.visit_id}/A/card.pdf"
     for _ in range(2):
-        assert "version 1" in text_of(client.get(url))
+        assert "version 1" in text_of(client.post(url))
     workflow.raise_category(finding, version=finding.version, by=cast.controller, now=now, to=3, why="Hangs.")
-    assert "version 2" in text_of(client.get(url))
+    assert "version 2" in text_of(client.post(url))
     prints = [
         entry.data for entry in LogEntry.objects.filter(subject="unit:201", kind="card printed").order_by("seq")
     ]
@@ -174,7 +188,7 @@ def test_each_print_is_logged_and_the_version_counts_changes(job, cast, client_o
 def test_the_finding_says_when_its_card_is_out_of_date(job, cast, client_of, report, now):
     finding = job()
     client = client_of(cast.fitter)
-    client.get(f"/visits/{finding.visit_id}/A/card.pdf")
+    client.post(f"/visits/{finding.visit_id}/A/card.pdf")
     page = client.get(f"/findings/{finding.ref}/").content.decode()
     assert "Card version 1 was printed" in page
     assert "Work card printed, version 1, by you" in page
@@ -189,16 +203,16 @@ def test_the_finding_says_when_its_card_is_out_of_date(job, cast, client_of, rep
 def test_who_may_print(job, cast, client_of, who, status):
     finding = job()
     url = f"/visits/{finding.visit_id}/A/card.pdf"
-    assert client_of(getattr(cast, who)).get(url).status_code == status
+    assert client_of(getattr(cast, who)).post(url).status_code == status
     assert LogEntry.objects.filter(kind="card printed").count() == (status == 200)
-    assert client_of(getattr(cast, who)).post(url).status_code == 405
+    assert client_of(getattr(cast, who)).get(url).status_code == 405
 
 
 def test_nothing_to_print_is_404_and_logs_nothing(job, cast, client_of):
     finding = job()
     client = client_of(cast.fitter)
     for url in (f"/visits/{finding.visit_id}/B/card.pdf", "/visits/999/A/card.pdf"):
-        assert client.get(url).status_code == 404
+        assert client.post(url).status_code == 404
     assert not LogEntry.objects.filter(kind="card printed").exists()
 
 

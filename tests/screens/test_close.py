@@ -164,6 +164,14 @@ def test_what_blocks_the_outcome_is_said_and_the_rest_is_kept(job, fitter, chang
     assert not CloseOut.objects.exists()
 
 
+def test_everything_that_is_wrong_is_said_at_once(job, fitter):
+    finding = job()
+    posted = entries(finding, cause="", **{"test-look": "", "test-leak-coupled": "0.3"})
+    page = fitter.post(address(finding), posted).content.decode()
+    for sentence in ("Choose a cause", "“Look” is needed for “repaired”", "0.3 bar is over the limit of 0.2 bar"):
+        assert sentence in page
+
+
 def test_what_is_signed_is_shown_first_then_signed(job, fitter, cast):
     finding = job()
     page = fitter.post(address(finding), entries(finding)).content.decode()

@@ -177,7 +177,7 @@ def test_the_page_says_what_why_and_by_when(cast, report, client_of):
     finding = finding_of(report(cast.driver, note=NOTE, place="THO", weather="wet"))
     page = page_of(client_of(cast.controller), finding)
     for said in (
-        '<span class="unit-number">201, A end</span>: 5 Upper air seal',
+        '<span class="unit-number">201, A end</span>:<br>5 Upper air seal',
         "The rubber is torn or has a flap",
         "band-undesirable",
         "xamine by 05:48",
@@ -296,7 +296,7 @@ def test_repeats_are_tied_by_words(cast, railway, report, client_of, now):
     assert "2nd in 28 days on this part of this end." in page
     assert f"after {first.spoken_ref} was closed." in page
     assert f'href="/findings/{first.ref}/"' in page
-    assert "<strong>same part</strong>" in page
+    assert "<strong>Same part</strong>" in page
 
 
 def test_the_unit_not_on_the_list_and_the_end_not_known_are_said(cast, report, client_of):

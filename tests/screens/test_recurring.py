@@ -169,6 +169,7 @@ def test_the_page_tells_counts_out_of_what_and_until_when(today, railway, cast, 
         'role="img"',
         "<figcaption>",
         "Running share",
+        "back within 28 days or 10 couplings of a close-out",
     ):
         assert said in page, said
     assert page.count('class="primary"') == 1
