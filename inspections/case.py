@@ -256,8 +256,10 @@ def standing_words(known: standing.EndStanding | None, rules) -> dict | None:
     """What `_standing.html` takes; None where the end is not known or the finding is no longer open."""
     if known is None:
         return None
+    end = known.end
+    which = f"the {end.letter} end of {end.unit.number}" if end.unit_id else f"the end of {end}"
     return {
-        "title": f"What the {known.end.letter} end of {known.end.unit.number} may still do",
+        "title": f"What {which} may still do",
         "situations": [
             {"words": at.situation_words.capitalize(), "limits": at.words, "now": at is known.current}
             for at in (known.current, *known.others)

@@ -7,7 +7,7 @@ What is refused comes back as a page with the sentence, what changed meanwhile a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from django.contrib import messages
 from django.shortcuts import get_object_or_404, redirect, render
@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from fleet.models import Place, Unit
-from inspections import grading, words, workflow
+from inspections import grading, log, words, workflow
 from inspections.forms.acts import FORMS, LiftForm, RestrictForm
 from inspections.models import Restriction
 from inspections.permissions import Refused, require
@@ -25,19 +25,26 @@ from inspections.views.close import close as close
 from inspections.views.findings import finding_meant
 from inspections.workflow import Stale
 
+SECOND_PRESS = timedelta(minutes=1)
+
 
 @dataclass(frozen=True, slots=True)
 class Repeat:
-    """How the log tells that this very act was done already by the same person (a second press of a button)."""
+    """How the log tells that this very act was done already by the same person (a second press of a button).
+
+    `within`: how long ago it may be where the same words may well be meant twice; None for any time.
+    """
 
     kind: str
     data: dict
+    within: timedelta | None = None
 
-    def among(self, entries, user) -> bool:
+    def among(self, entries, user, now: datetime) -> bool:
         """True when one of these entries is the same act."""
         return any(
             entry.kind == self.kind
             and entry.actor_id == user.pk
+            and (self.within is None or now - entry.written <= self.within)
             and all(entry.data.get(key) == value for key, value in self.data.items())
             for entry in entries
         )
@@ -53,7 +60,7 @@ def perform(request, ref, act, call, *, done, repeat):
     try:
         call(finding, form.cleaned_data, now)
     except Stale as stale:
-        if repeat(form.cleaned_data).among(stale.since, request.user):
+        if repeat(form.cleaned_data).among(stale.since, request.user, now):
             return redirect("finding", finding.ref)
         return again(request, stale.finding, form, refused=stale, now=now)
     except Refused as refused:
@@ -114,7 +121,7 @@ def tell(request, ref):
         )
 
     def repeat(values):
-        return Repeat("told", {"whom": values["whom"], "how": values["how"]})
+        return Repeat("told", {"whom": values["whom"], "how": values["how"]}, within=SECOND_PRESS)
 
     return perform(request, ref, "tell", call, done="It is recorded who was told.", repeat=repeat)
 
@@ -151,7 +158,7 @@ def plan(request, ref):
         )
 
     def repeat(values):
-        return Repeat("planned", {"depot": values["depot"].code, "shift": values["shift"]})
+        return Repeat("planned", {"depot": values["depot"].code, "since": log.plain(values["since"])})
 
     return perform(request, ref, "plan", call, done="The work is planned.", repeat=repeat)
 

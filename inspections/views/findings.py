@@ -165,5 +165,6 @@ def cards_offered(found):
     """(address, words) of the work cards of this finding: both ends where its end is not known."""
     if not found.visit_id or not found.is_open:
         return []
-    letters = [found.end.letter] if found.end_id and found.end.letter else ["A", "B"]
+    letters = [found.end.letter] if found.end_id and found.end.unit_id == found.visit.unit_id else []
+    letters = letters if found.end_id else ["A", "B"]
     return [(reverse("card", args=[found.visit_id, letter]), f"Print card, {letter} end") for letter in letters]

@@ -16,6 +16,7 @@ from inspections.permissions import require
 from inspections.rules.facts import CATEGORIES
 
 MOST = 100  # of what is not planned yet, how many are shown
+JOBS = 300  # of what is planned at a depot, how many are shown
 KEPT = "depot"  # the session remembers which depot was looked at last
 
 
@@ -62,11 +63,10 @@ def work(request):
     depots = list(Place.objects.depots())
     depot = depot_asked(request, depots)
     here = Finding.objects.open().at_depot(depot).for_list()
-    planned = list(
-        here.filter(state__in=[Finding.State.PLANNED, Finding.State.IN_WORK]).order_by(
-            "visit__since", "visit__shift", F("worst").desc(nulls_first=True), "first_seen", "pk"
-        )
+    planned = here.filter(state__in=[Finding.State.PLANNED, Finding.State.IN_WORK]).order_by(
+        "visit__since", "visit__shift", F("worst").desc(nulls_first=True), "first_seen", "pk"
     )
+    count, planned = planned.count(), list(planned[:JOBS])
     waiting = here.filter(state=Finding.State.AWAITING_CHECK).worst_first()
     unplanned = Finding.objects.filter(state=Finding.State.ACKNOWLEDGED).worst_first().for_list()
     jobs = words.lines(planned, rules, now, takers(planned))
@@ -77,7 +77,8 @@ def work(request):
         "depot": depot,
         "depots": depots,
         "shifts": shifts(jobs, now),
-        "count": len(jobs),
+        "count": count,
+        "later": count - len(jobs),
         "waiting": waiting,
         "unplanned": bands(apart),
         "unplanned_count": unplanned_count,

@@ -147,6 +147,34 @@ def test_a_double_post_acts_once(at, cast, client_of, act, start, posted, who, t
     assert state_of(finding) == (after, finding.version + 1)
 
 
+def test_telling_the_same_person_again_later_is_no_second_press(at, cast, client_of, now):
+    finding = at("acknowledged")
+    seen = finding.version
+    workflow.tell(finding, version=seen, by=cast.controller, now=now, whom="Signaller", how="by phone")
+    posted = {"version": seen, "whom": "Signaller", "how": "by phone"}
+    client = client_of(cast.controller)
+    assert client.post(address(finding, "tell"), posted).status_code == 409
+    assert client.post(address(finding, "tell"), {**posted, "version": seen + 1}).status_code == 302
+    assert LogEntry.objects.filter(kind="told").count() == 2
+
+
+def test_planning_another_day_on_a_stale_page_is_no_second_press(at, cast, client_of):
+    finding = at("acknowledged")
+    client = client_of(cast.controller)
+    posted = {"version": finding.version, **PLAN}
+    assert client.post(address(finding, "plan"), posted).status_code == 302
+    other = {**posted, "day": (SOON + timedelta(days=1)).isoformat()}
+    assert client.post(address(finding, "plan"), other).status_code == 409
+    assert Visit.objects.count() == 1
+
+
+def test_a_unit_that_is_not_on_the_list_cannot_be_planned(at, cast, client_of):
+    finding = at("acknowledged", unit="471")
+    response = client_of(cast.controller).post(address(finding, "plan"), {"version": finding.version, **PLAN})
+    assert response.status_code == 422
+    assert "The unit is not on the list yet: say which unit it is first." in response.content.decode()
+
+
 def test_what_is_no_longer_possible_keeps_the_typed_words(at, cast, client_of, now):
     finding = at("reported")
     seen = finding.version

@@ -309,6 +309,15 @@ def test_the_unit_not_on_the_list_and_the_end_not_known_are_said(cast, report, c
     assert "end not known" in page
 
 
+def test_an_end_that_is_in_no_unit_just_now(cast, railway, report, client_of, now):
+    finding = planned(cast, railway, finding_of(report(cast.driver)), now)
+    railway.ends["201 A"].unit, railway.ends["201 A"].letter = None, ""
+    railway.ends["201 A"].save()
+    page = page_of(client_of(cast.controller), finding)
+    assert "What the end of vehicle 201A may still do" in page
+    assert "card.pdf" not in page
+
+
 def test_a_merged_reference_keeps_working(cast, report, client_of, now):
     kept, gone = finding_of(report(cast.driver)), finding_of(report(cast.other_driver))
     Finding.objects.filter(pk=gone.pk).update(state="merged", merged_into=kept, closed=now)
