@@ -94,6 +94,7 @@ def world(cast, railway, report, now):
         "restriction": restriction.pk,
         "report": Submission.objects.get().uuid,
         "photo": photo.uuid,
+        "observation": photo.owner,
     }
 
 
@@ -126,7 +127,8 @@ def test_who_may_do_what_where(cast, world, client, client_of, name, arguments, 
         for method, allowed in (("get", get), ("post", post)):
             visitor = client_of(getattr(cast, who)) if who else client
             visitor.raise_request_exception = True
-            found = outcome(getattr(visitor, method)(url))
+            data = {"fault": world["observation"]} if method == "post" else None
+            found = outcome(getattr(visitor, method)(url, data))
             if found not in expected(name, allowed, letter):
                 wrong.append((letter, method, found))
     assert not wrong
