@@ -1,7 +1,7 @@
 """The whole ruleset worked out, one line a cell: what an engineer reads, compares and signs.
 
-`python -m tests.rules.signing > tests/rules/signed.txt` writes it anew after a wanted change; the difference between two
-versions is the review.
+`python -m tests.rules.signing > tests/rules/signed.txt` writes it anew after a wanted change; the difference
+between two versions is the review.
 """
 
 from __future__ import annotations

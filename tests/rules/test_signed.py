@@ -7,7 +7,7 @@ from inspections.rules.grade import grade, settle
 from inspections.rules.limits import Limits
 from tests.rules import signing
 
-# closing test, least, most, unit, second person: the typical accepts of `trade.md` §2.8 and of the lines of §2.1 to 2.7
+# closing test, least, most, unit, second person: the typical accepts of `trade.md` §2.1 to 2.8
 TESTS = [
     ("leak-uncoupled", None, "0.1", "bar", False),
     ("leak-coupled", None, "0.2", "bar", False),
