@@ -10,7 +10,6 @@ from django.views.decorators.http import require_http_methods
 class SignIn(auth.LoginView):
     """Twelve hours, or thirty days on a phone whose owner says it is theirs."""
 
-    http_method_names = ("get", "head", "post")
     template_name = "pages/sign_in.html"
     redirect_authenticated_user = True
 
@@ -32,8 +31,10 @@ class SignOut(auth.LogoutView):
         return response
 
 
-sign_in = login_not_required(SignIn.as_view())
+pages = require_http_methods(["GET", "HEAD", "POST"])
+
+sign_in = pages(login_not_required(SignIn.as_view()))
 sign_out = login_not_required(SignOut.as_view())
-password = require_http_methods(["GET", "HEAD", "POST"])(
+password = pages(
     auth.PasswordChangeView.as_view(template_name="pages/password_change.html", success_url=reverse_lazy("start"))
 )
