@@ -15,15 +15,12 @@ from django.contrib.auth.models import User
 from django.db.models import Q, QuerySet
 
 from fleet.models import Place
-from inspections import grading, standing, words
-from inspections.models import CloseOut, Finding, Grade, LogEntry, Observation, Photo, TestResult
+from inspections import grading, happened, standing, words
+from inspections.models import Finding, Grade, Observation, Photo
 from inspections.permissions import may, may_see_words
 from inspections.rules.facts import CATEGORIES, SITUATION_WORDS, SITUATIONS
 
-PRINTS_READ = 20  # of a unit's card prints, how many are searched for this finding
 NEIGHBOURS = 20
-# Entries after a print that change what the card says.
-CHANGES_CARD = {"opened", "observed", "graded", "raised", "planned"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,15 +79,6 @@ class Near:
 
 
 @dataclass(frozen=True, slots=True)
-class Print:
-    """The last work card printed with this finding; `changed` when it no longer says what is known now."""
-
-    version: int
-    at: datetime
-    changed: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Case:
     """One finding as one reader sees it."""
 
@@ -108,7 +96,7 @@ class Case:
     near: tuple[Near, ...]
     repeat: str
     history: tuple[words.Happening, ...]
-    print: Print | None
+    print: happened.Print | None
     signed: tuple[tuple[str, str], ...]
 
 
@@ -126,7 +114,7 @@ def case(finding: Finding, *, reader: User, now: datetime) -> Case:
     named = may(reader, "see words")
     observations = observed(finding)
     near = neighbours(finding)
-    entries = history(finding)
+    entries = happened.history(finding)
     places = dict(Place.objects.depots().values_list("code", "name"))
     known = standing.of_ends([finding.end], now)[finding.end_id] if finding.end_id and finding.is_open else None
     return Case(
@@ -148,8 +136,8 @@ def case(finding: Finding, *, reader: User, now: datetime) -> Case:
         history=tuple(
             words.happening(entry, places=places, reader=reader, named=named) for entry in reversed(entries)
         ),
-        print=last_print(finding, entries),
-        signed=signed(close_out_of(finding), rules, now, reader=reader, named=named),
+        print=happened.last_print(finding, entries),
+        signed=happened.signed(happened.close_out_of(finding), rules, now, reader=reader, named=named),
     )
 
 
@@ -315,65 +303,3 @@ def repeat_words(finding: Finding, near: Iterable[Finding], rules) -> str:
         back = words.age(finding.repeat_of.closed, finding.first_seen)
         said.append(f"Came back {back} after {finding.repeat_of} was closed.")
     return " ".join(said)
-
-
-def history(finding: Finding) -> list[LogEntry]:
-    """Its log entries, and the prints of its unit's cards that carried it, oldest first. Two queries."""
-    own = list(LogEntry.objects.filter(subject=f"finding:{finding.ref}").select_related("actor"))
-    if finding.unit_id is None:
-        return own
-    prints = LogEntry.objects.filter(subject=f"unit:{finding.unit.number}", kind="card printed")
-    recent = prints.select_related("actor").order_by("-seq")[:PRINTS_READ]
-    own += [entry for entry in recent if finding.ref in entry.data.get("refs", {})]
-    return sorted(own, key=lambda entry: entry.seq)
-
-
-def last_print(finding: Finding, entries: Sequence[LogEntry]) -> Print | None:
-    """The last card printed with this finding, and whether it has changed since."""
-    printed = [entry for entry in entries if entry.kind == "card printed"]
-    if not printed or not finding.is_open:
-        return None
-    last = printed[-1]
-    changed = any(entry.seq > last.seq and entry.kind in CHANGES_CARD for entry in entries)
-    return Print(last.data.get("card", 1), last.happened, changed)
-
-
-def close_out_of(finding: Finding) -> CloseOut | None:
-    """The close-out in force with its tests, or None."""
-    in_force = finding.close_outs.filter(voided__isnull=True).select_related("by", "checker", "finding")
-    return in_force.prefetch_related("tests").first()
-
-
-def signed(
-    close_out: CloseOut | None, rules, now: datetime, *, reader: User, named: bool
-) -> tuple[tuple[str, str], ...]:
-    """(label, words) of a close-out. Without `named`, no names but the reader's own and nobody's free words."""
-    if close_out is None:
-        return ()
-    mine = named or close_out.by_id == reader.pk
-    found = words.mode(rules, close_out.finding.mode)
-    said = [
-        ("Outcome", close_out.outcome.capitalize()),
-        ("Fault found", f"Yes: {found}" if close_out.confirmed else "No"),
-        ("Cause", close_out.cause),
-        ("What was done", close_out.action),
-        ("In their words", close_out.found if mine else ""),
-        *((test.name, tested(test)) for test in close_out.tests.all()),
-        ("Signed", words.moment(close_out.signed, now) + (f", {words.name(close_out.by)}" if mine else "")),
-    ]
-    if close_out.checked:
-        by = f", {words.name(close_out.checker)}" if named or close_out.checker_id == reader.pk else ""
-        said.append(("Checked", words.moment(close_out.checked, now) + by))
-    elif close_out.check_needed:
-        said.append(("Check", "A second person must check it."))
-    return tuple((label, text) for label, text in said if text)
-
-
-def tested(test: TestResult) -> str:
-    """One result in words: "0.15 bar, limit at most 0.2 bar: passed"."""
-    verdict = "passed" if test.verdict == TestResult.Verdict.PASS else "failed"
-    if test.value is None:
-        return verdict.capitalize()
-    limit = words.limit(test.low, test.high, test.unit)
-    value = f"{words.number(test.value)} {test.unit}".strip()
-    return f"{value}, limit {limit}: {verdict}" if limit else f"{value}: {verdict}"

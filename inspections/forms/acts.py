@@ -7,62 +7,23 @@ forms may stand on one page.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 
 from crispy_forms.bootstrap import InlineRadios
-from crispy_forms.helper import FormHelper
-from crispy_forms.layout import HTML, Layout
 from django import forms
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.html import format_html
 
 from fleet.models import Place, Unit
-from inspections.forms.layout import BigRadios, UnitSuffix
+from inspections.forms.dials import DialsForm
+from inspections.forms.fields import AHEAD, ClockTime, button, helper, say_what_is_needed, why
+from inspections.forms.layout import BigRadios
 from inspections.models import Finding, Restriction, Visit
 from inspections.models.dials import CATEGORY_CHOICES
-from inspections.rules.limits import DIALS, Limits
+from inspections.rules.limits import Limits
 
-AHEAD = timedelta(minutes=10)
 SHIFT_STARTS = {Visit.Shift.EARLY: time(6), Visit.Shift.LATE: time(14), Visit.Shift.NIGHT: time(22)}
 HOW_TOLD = [(word, word.capitalize()) for word in ("by phone", "by radio", "in person", "in writing")]
-
-# Field → what its person is told when it is empty.
-NEEDED = {
-    "whom": "Say who was told",
-    "how": "Choose how they were told",
-    "to": "Choose a category",
-    "why": "Say why",
-    "limits_why": "Say why",
-    "depot": "Choose a depot",
-    "day": "Choose a day",
-    "shift": "Choose a shift",
-    "where": "Choose an end or the whole unit",
-    "found": "Choose what you found",
-    "cause": "Choose a cause",
-    "action": "Choose what was done",
-    "outcome": "Choose an outcome",
-    "password": "Enter your password",
-}
-
-
-def say_what_is_needed(form: forms.Form) -> None:
-    """Give an empty field its own sentence."""
-    for name, field in form.fields.items():
-        field.error_messages["required"] = NEEDED.get(name, field.error_messages["required"])
-
-
-def button(words: str, look: str = "secondary") -> HTML:
-    """One submit button; its words are escaped."""
-    return HTML(format_html('<div class="actions"><button class="{}">{}</button></div>', look, words))
-
-
-def helper(action: str, *fields) -> FormHelper:
-    """A helper that posts to `action`."""
-    made = FormHelper()
-    made.form_action = action
-    made.layout = Layout(*fields)
-    return made
 
 
 class ActForm(forms.Form):
@@ -95,41 +56,6 @@ class ActForm(forms.Form):
     def typed(self) -> list[tuple[str, str]]:
         """(label, words) of what was typed, to show where the act is no longer possible."""
         return [(field.label, self.data.get(field.html_name, "")) for field in self.visible_fields()]
-
-
-def why(label: str, most: int = 300) -> forms.CharField:
-    """A reason in a person's words."""
-    return forms.CharField(label=label, max_length=most, widget=forms.Textarea(attrs={"rows": 3}))
-
-
-class ClockTime(forms.DateTimeField):
-    """A local date and time. Of a time that comes twice when clocks go back, the later that is not in the future."""
-
-    widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
-    default_error_messages = {"invalid": "Enter a date and time, like 24/11/2026 05:50"}
-
-    def to_python(self, value):
-        """A time in UTC, or None when empty."""
-        naive = self.naive(value)
-        if naive is None:
-            return None
-        zone = timezone.get_current_timezone()
-        aware = naive.replace(tzinfo=zone, fold=1).astimezone(UTC)
-        if aware > timezone.now() + AHEAD:
-            aware = naive.replace(tzinfo=zone, fold=0).astimezone(UTC)
-        if aware.astimezone(zone).replace(tzinfo=None) != naive:
-            raise forms.ValidationError("That time did not happen: the clocks went forward over it")
-        return aware
-
-    def naive(self, value):
-        for shape in ("%Y-%m-%dT%H:%M", "%d/%m/%Y %H:%M", "%Y-%m-%d %H:%M"):
-            try:
-                return datetime.strptime(str(value or "").strip(), shape)  # noqa: DTZ007 - made aware by the caller
-            except ValueError:
-                continue
-        if value in self.empty_values:
-            return None
-        raise forms.ValidationError(self.error_messages["invalid"])
 
 
 class LookForm(ActForm):
@@ -239,46 +165,6 @@ class CheckForm(ActForm):
 
 
 FORMS = {form.act: form for form in (LookForm, TakeForm, TellForm, RaiseForm, PlanForm, WithdrawForm)}
-DIAL_LABELS = {
-    "couple": "Coupling at this end",
-    "uncouple": "Uncoupling",
-    "move": "Moving",
-    "passengers": "Passengers",
-    "rescue": "Rescue by this end",
-}
-
-
-def dial_choices(words: Mapping[str, Mapping[str, str]], dial: str) -> list[tuple[str, str]]:
-    """The dial's values as sentences of the ruleset; its loosest is "No limit"."""
-    loosest, *rest = DIALS[dial]
-    return [(loosest, "No limit"), *((value, words.get(dial, {}).get(value, value)) for value in rest)]
-
-
-class DialsForm(forms.Form):
-    """The dials of a limit and why; `words` are `dial_words` of the ruleset. `limits()` reads them once valid."""
-
-    speed = forms.IntegerField(label="Highest speed", required=False, min_value=1, max_value=400)
-    limits_why = why("Why")
-
-    def add_dials(self, words: Mapping[str, Mapping[str, str]]) -> None:
-        """One choice per dial, before the speed."""
-        for dial, label in DIAL_LABELS.items():
-            self.fields[dial] = forms.ChoiceField(
-                label=label, choices=dial_choices(words, dial), initial=DIALS[dial][0], required=False
-            )
-        self.order_fields(
-            [*(name for name in self.fields if name not in ("speed", "limits_why")), "speed", "limits_why"]
-        )
-
-    def dial_rows(self):
-        """Their layout."""
-        self.fields["speed"].widget.attrs["inputmode"] = "numeric"
-        return [*DIAL_LABELS, UnitSuffix("speed", "km/h")]
-
-    def limits(self) -> Limits:
-        """What was chosen, as the value that joins."""
-        chosen = {dial: self.cleaned_data.get(dial) or DIALS[dial][0] for dial in DIALS}
-        return Limits(**chosen, speed=self.cleaned_data.get("speed"))
 
 
 class RestrictForm(DialsForm):

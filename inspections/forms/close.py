@@ -15,7 +15,8 @@ from django import forms
 from django.urls import reverse
 
 from inspections import closing, words
-from inspections.forms.acts import DIAL_LABELS, DialsForm, button, say_what_is_needed
+from inspections.forms.dials import DIAL_LABELS, DialsForm
+from inspections.forms.fields import button, say_what_is_needed
 from inspections.forms.layout import BigRadios, UnitSuffix
 from inspections.models import CloseOut, Finding, TestResult
 from inspections.permissions import Refused

@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from fleet.models import Place
-from inspections import case, grading, words, workflow
+from inspections import grading, happened, words, workflow
 from inspections.forms.acts import CheckForm
 from inspections.forms.close import NOT_FOUND, CloseForm, FoundForm, SignForm, refusal
 from inspections.permissions import Refused, require
@@ -130,7 +130,7 @@ def check(request, ref):
     """The second person reads what was signed, looks at the work, and signs."""
     now = timezone.now()
     finding = finding_meant(ref)
-    close_out = case.close_out_of(finding)
+    close_out = happened.close_out_of(finding)
     if request.method != "POST":
         if not workflow.may_from(finding, "check"):
             return not_now(request, finding)
@@ -171,7 +171,7 @@ def check_page(request, finding, close_out, form, *, now, status=200, since=()):
         now=now,
         status=status,
         form=form,
-        signed=case.signed(close_out, rules, now, reader=request.user, named=True),
+        signed=happened.signed(close_out, rules, now, reader=request.user, named=True),
         own=close_out is not None and close_out.by_id == request.user.pk,
         possible=workflow.may_from(finding, "check"),
         since=since,

@@ -7,7 +7,8 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from inspections import workflow
-from inspections.forms.acts import ClockTime, PlanForm, RestrictForm, TellForm
+from inspections.forms.acts import PlanForm, RestrictForm, TellForm
+from inspections.forms.fields import ClockTime
 from inspections.models import Finding, LogEntry, Observation, Restriction, Visit
 from inspections.rules.limits import Limits
 from tests.screens.desk import ESCAPED, HOSTILE, finding_of, looked, planned, taken
