@@ -134,6 +134,7 @@ def test_stale_says_who_and_keeps_what_was_typed(at, cast, client_of, now, act, 
     for typed in (posted.get("why"), posted.get("whom"), posted.get("road")):
         assert typed is None or typed in page
     assert state_of(finding) == (start, seen + 1)
+    assert f'name="version" value="{seen + 1}"' in page
     # Having seen what changed, the same form goes through.
     assert client.post(address(finding, act), {"version": seen + 1, **posted}).status_code == 302
     assert state_of(finding)[0] == after
@@ -146,6 +147,15 @@ def test_a_double_post_acts_once(at, cast, client_of, act, start, posted, who, t
     answers = [client.post(address(finding, act), {"version": finding.version, **posted}) for _ in range(2)]
     assert [answer.status_code for answer in answers] == [302, 302]
     assert state_of(finding) == (after, finding.version + 1)
+
+
+def test_a_colleague_who_was_first_is_no_second_press(at, cast, client_of, now):
+    finding = at("reported")
+    seen = finding.version
+    workflow.look(finding, version=seen, by=cast.other_controller, now=now)
+    response = client_of(cast.controller).post(address(finding, "look"), {"version": seen})
+    assert response.status_code == 409
+    assert "Controller 2 looked at this at 06:00. See what changed before you save." in response.content.decode()
 
 
 def test_telling_the_same_person_again_later_is_no_second_press(at, cast, client_of, now):
