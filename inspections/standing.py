@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from django.db.models import OuterRef, Q, Subquery
@@ -123,14 +123,15 @@ def from_sources(end, at, weather, now, sources: Mapping[str, Sequence[Source]],
             situation=situation,
             limits=limits,
             category=max((s.category for s in sources[situation] if s.category is not None), default=None),
-            sources=tuple(described(source, rules) for source in sources[situation]),
-            words=explain.limit_words(rules, limits),
+            sources=tuple(described(source, rules, situation) for source in sources[situation]),
+            words=explain.limit_words(rules, limits, situation),
         )
     return EndStanding(end, at, weather, now, situations)
 
 
-def described(source: Source, rules) -> Source:
-    return Source(source.kind, source.name, source.limits, source.category, explain.limit_words(rules, source.limits))
+def described(source: Source, rules, situation: str) -> Source:
+    """The source with its limits in words for the situation."""
+    return replace(source, words=explain.limit_words(rules, source.limits, situation))
 
 
 def of_units(units: Sequence[Unit], at: datetime) -> dict[int, UnitStanding]:
