@@ -62,13 +62,57 @@ CONFLICTS = [
     ("stay coupled, not run coupled", "uncouple=not before depot couple=not", "move stand"),
     ("not before depot alone", "uncouple=not before depot couple=attended", "move normal"),
     ("attended and not coupled", "uncouple=attended couple=not", "move normal"),
-    ("both pipes shut", "isolations=mrp-cock+bp-cock", "move stand, rescue no, passengers no"),
+    ("both pipes shut", "isolations=mrp-cock+bp-cock", "move stand, rescue no"),
     ("main reservoir shut", "isolations=mrp-cock", "move normal, rescue yes"),
     ("brake pipe shut", "isolations=bp-cock", "move normal, rescue yes"),
-    ("stands, no rescue", "move=stand rescue=no", "passengers no"),
-    ("to depot, no rescue", "move=to depot rescue=no", "passengers yes"),
-    ("stands, may be rescued", "move=stand", "passengers yes"),
 ]
+
+# hazard, its severity
+SEVERITY = [
+    ("parting", "Critical"),
+    ("brake", "Catastrophic"),
+    ("false-command", "Critical"),
+    ("falls", "Critical"),
+    ("live", "Critical"),
+    ("crash", "Catastrophic"),
+    ("held", "Marginal"),
+    ("not-rescued", "Marginal"),
+    ("in-service", "Critical"),
+    ("mistake", "Marginal"),
+    ("air-lost", "Insignificant"),
+    ("damage", "Insignificant"),
+    ("function-lost", "Insignificant"),
+]
+
+# symptom, how the end was when seen ("" = not said), the failure modes it may be
+CANDIDATES = [
+    ("seal-hiss", "U", "valve-passes hose-split release-leak"),
+    ("seal-hiss", "C", "valve-passes hose-split release-leak"),
+    ("seal-hiss", "R", "seal-torn seal-missing mouthpiece-stuck hose-split release-leak"),
+    ("seal-hiss", "", "seal-torn seal-missing mouthpiece-stuck valve-passes hose-split release-leak"),
+    ("hook-marks", "U", "lock-ready"),
+    ("hook-marks", "C", "lock-not-home telltale-wrong"),
+    ("hook-marks", "R", "lock-not-home telltale-wrong"),
+    ("hook-marks", "", "lock-ready lock-not-home telltale-wrong"),
+    ("hook-lamp", "U", "telltale-wrong"),
+    ("hook-lamp", "R", "lock-not-home telltale-wrong"),
+    ("hook-knock", "", "hook-worn draft-gear"),
+    ("hook-slow", "", "lock-spring lock-seized release-stuck"),
+    ("block-behind", "", "block-behind cover-shut"),
+    ("block-odd", "", "pin-bent insulation-low carrier-cracked harness-bare"),
+    ("cover-lip", "", "cover-seal drain-blocked"),
+    ("release-parted", "", "lock-not-home release-unwanted"),
+    ("release-bounce", "", "lock-spring release-stuck"),
+    ("release-hiss", "", "hose-split release-leak"),
+    ("shank-side", "", "off-centre swivel-seized"),
+    ("shank-clunk", "", "draft-gear tube-triggered"),
+    ("other-loose", "", "clamp-loose harness-bare cover-hanging bracket-broken hood-loose nose-door"),
+    ("other-rough", "", "crack horn-bent clamp-loose tube-triggered"),
+    ("release-moving", "", "inhibit-dead"),
+]
+
+MISSED = "lock-spring lock-seized funnel-object release-stuck height-mismatch off-centre swivel-seized hood-loose"
+CANDIDATES.append(("other-missed", "", MISSED))
 
 # part, then the worst category of "I can't tell" in U, C, R on a dry day: as it is, and with nothing loose
 CANT_TELL = [
@@ -120,6 +164,23 @@ def test_a_number_of_the_ruleset(ruleset, code, value):
 def test_every_number_says_that_it_is_not_approved(ruleset):
     for limit in ruleset.limit_values.values():
         assert limit.unit and limit.set_by and limit.document == "indicative, not approved", limit.code
+
+
+@pytest.mark.parametrize(("hazard", "severity"), SEVERITY)
+def test_the_one_severity_of_a_hazard(ruleset, hazard, severity):
+    assert ruleset.hazards[hazard].severity == severity
+    assert len(SEVERITY) == len(ruleset.hazards)
+
+
+@pytest.mark.parametrize(("symptom", "seen_in", "modes"), CANDIDATES)
+def test_what_a_symptom_may_be(ruleset, symptom, seen_in, modes):
+    assert candidates(ruleset, symptom, seen_in) == modes
+
+
+def candidates(ruleset, symptom: str, seen_in: str) -> str:
+    """The modes a driver's report of this symptom is judged on."""
+    look = Observation(ruleset.symptoms[symptom].parts[0], symptom, facts={"seen-in": seen_in} if seen_in else {})
+    return " ".join(grade(ruleset, Fault("a", (look,))).modes)
 
 
 @pytest.mark.parametrize(("what", "joined", "expected"), CONFLICTS, ids=[c[0] for c in CONFLICTS])
