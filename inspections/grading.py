@@ -7,6 +7,7 @@ ruleset comes into force. Time, weather and coupling never re-grade: they choose
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -17,9 +18,19 @@ from django.utils import timezone
 from inspections import log
 from inspections.models import Finding, Grade, GradeCell, Observation, RuleSet
 from inspections.models.dials import Dials
-from inspections.rules import explain, facts, publish
+from inspections.rules import evidence, explain, facts, publish
 from inspections.rules import grade as grader
-from inspections.rules.ruleset import Ruleset, load, shipped_text
+from inspections.rules.ruleset import Ruleset, RulesetError, load, shipped_text
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One cell in words: the category, when to act, the limits, and why."""
+
+    category: str
+    band: str
+    limits: tuple[str, ...]
+    why: tuple[str, ...]
 
 
 class NoRuleset(RuntimeError):
@@ -34,7 +45,9 @@ def parsed(text: str) -> Ruleset:
 
 def in_force(at: datetime) -> RuleSet:
     """The row of the ruleset in force at `at` (the first one for times before it)."""
-    row = RuleSet.objects.in_force(at) or RuleSet.objects.exclude(in_force_from=None).order_by("in_force_from").first()
+    row = (
+        RuleSet.objects.in_force(at) or RuleSet.objects.exclude(in_force_from=None).order_by("in_force_from").first()
+    )
     if row is None:
         raise NoRuleset("No ruleset is in force. Run manage.py migrate.")
     return row
@@ -248,3 +261,38 @@ def published_table(text: str) -> dict:
 def published() -> dict:
     """The finished cells of the ruleset in force, as the phone looks them up."""
     return published_table(in_force(timezone.now()).text)
+
+
+def read(text: str) -> Ruleset:
+    """The ruleset in a document nobody has checked yet. Raises RulesetError, whatever the text is."""
+    try:
+        return parsed(text)
+    except RecursionError as error:
+        raise RulesetError("", "tables or lists are nested too deep") from error
+    except (ValueError, OverflowError, ArithmeticError) as error:
+        if isinstance(error, RulesetError):
+            raise
+        raise RulesetError("", f"a value cannot be read: {error}") from error
+
+
+def grade_of(
+    rules: Ruleset, fault: facts.Fault, others: Sequence[facts.Fault], pattern: facts.Pattern
+) -> grader.Grade:
+    """The pure grade of a fault beside others, for those who have values and no rows."""
+    return grader.grade(rules, fault, others, pattern)
+
+
+def strangers(rules: Ruleset, fault: facts.Fault) -> tuple[str, ...]:
+    """Sentences naming every code or word of a fault that the ruleset does not know."""
+    return evidence.strangers(rules, fault)
+
+
+def told(rules: Ruleset, value: grader.Grade, situation: str, weather: str) -> Told:
+    """One cell of a pure grade in words."""
+    cell = value.cells[situation, weather]
+    return Told(
+        category=facts.CATEGORIES[cell.category],
+        band=explain.band_words(rules, cell.category, cell.hours),
+        limits=explain.limit_words(rules, cell.limits, situation),
+        why=explain.explain(rules, value, situation, weather),
+    )
