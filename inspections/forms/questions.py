@@ -74,7 +74,7 @@ def radios(label, choices, error="", **kwargs):
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One page's questions. `unit` is None where the number is not on the list, "" for no number yet.
+    """One page's questions. `number` is "" while no unit is picked; `unit` is None where it is not on the list.
 
     `parts` is (code, label) in the order of the drawing, what is only on the list last; `still` are open findings;
     `weather` is the class alerted, "" for the mildest; `restricted` is end letter → what control's restrictions say.

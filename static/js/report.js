@@ -30,7 +30,7 @@
     if (!face) return;
     for (const g of face.querySelectorAll(".part")) g.classList.toggle("picked", g.dataset.slot === part?.value);
     get("picked").textContent = part ? `Picked: ${nameOf(part)}` : "Nothing picked yet";
-    get("facing").textContent = ["A", "B"].includes(end) ? `the ${end}` : "the";
+    get("facing").textContent = ["A", "B"].includes(end) ? `the ${end}` : "this";
     if (part) showSigns(part.value, end);
   }
 
