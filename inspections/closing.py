@@ -79,12 +79,14 @@ def test_rows(finding: Finding, work: Work, rules=None) -> list[TestResult]:
 def tests_asked(finding: Finding, mode: str = "", rules=None) -> list[str]:
     """Codes of the closing tests of a finding: of its mode where known, else of every candidate mode."""
     rules = rules or grading.ruleset()
-    modes = (
-        [mode or finding.mode]
-        if mode or finding.mode
-        else (finding.current_grade.modes if finding.current_grade else [])
-    )
-    return list(dict.fromkeys(code for m in modes if m in rules.modes for code in rules.modes[m].tests))
+    return list(dict.fromkeys(code for m in modes_meant(finding, mode, rules) for code in m.tests))
+
+
+def modes_meant(finding: Finding, mode: str, rules) -> list:
+    """The ruleset's modes that the work is about: the one found, else the one confirmed, else every candidate."""
+    known = mode or finding.mode
+    codes = [known] if known else finding.current_grade.modes if finding.current_grade else []
+    return [rules.modes[code] for code in codes if code in rules.modes]
 
 
 def verdict_of(test, result: Result | None) -> str | None:
@@ -132,6 +134,7 @@ def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: Us
             "unit": row.unit,
             "low": row.low,
             "high": row.high,
+            "document": row.document,
             "verdict": row.verdict,
         }
         for row in rows
@@ -149,11 +152,14 @@ def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: Us
             "outcome": work.outcome,
             "tests": tests,
             "limits": Dials.columns(work.limits),
+            "limits_why": work.limits_why,
         }
     )
 
 
 def check_needed(finding: Finding, mode: str, rules=None) -> bool:
-    """True where the ruleset asks for a second person on one of the closing tests."""
+    """True where the ruleset asks for a second person: for the mode, its wiring, or one of its closing tests."""
     rules = rules or grading.ruleset()
-    return any(rules.tests[code].checker for code in tests_asked(finding, mode, rules))
+    modes = modes_meant(finding, mode, rules)
+    asked = any(rules.tests[code].checker for code in tests_asked(finding, mode, rules))
+    return asked or any(m.second_person or m.wiring_check for m in modes)

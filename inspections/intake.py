@@ -13,6 +13,7 @@ from uuid import UUID, uuid4
 
 from django.contrib.auth.models import User
 from django.db import transaction
+from django.db.models import F
 
 from fleet.models import Coupler, CouplerEnd, CouplingSide, Place, Unit
 from inspections import bodies, grading, log, references, report_rows, standing
@@ -167,6 +168,10 @@ def observe(inspection: Inspection, fault: bodies.Fault, ends: dict[str, Coupler
     """Attach one fault to the finding it belongs to, new or known."""
     finding = finding_meant(fault, inspection) or open_finding(inspection, fault, ends)
     first = not finding.observations.exists()
+    if not first:
+        # Whoever has the page open must see it before they act: their version is old now.
+        Finding.objects.filter(pk=finding.pk).update(version=F("version") + 1)
+        finding.refresh_from_db(fields=["version"])
     observation = report_rows.observation_row(inspection, fault, finding, first, received)
     observation.save(force_insert=True)
     log.write(**report_rows.observed_entry(observation, inspection, fault))

@@ -112,6 +112,7 @@ def observed_entry(observation: Observation, inspection: Inspection, fault: bodi
         "report": inspection.submission.uuid,
         "observation": observation.uuid,
         "what": fault.kind,
+        "version": observation.finding.version,
     }
 
 

@@ -281,3 +281,12 @@ def test_restriction_tightens_and_lifting_one_leaves_the_other(cast, railway, fi
 def test_an_empty_restriction_is_refused(cast, railway, now):
     with pytest.raises(Refused, match="restrict nothing"):
         workflow.restrict(end=railway.ends["201 A"], unit=None, limits=Limits(), why="x", by=cast.controller, now=now)
+
+
+def test_a_report_nobody_saw_makes_the_version_old(cast, railway, report, finding, now):
+    in_work(finding, cast, now)
+    report(cast.other_driver, kind="worse", of=finding.ref)
+    with pytest.raises(workflow.Stale) as stale:
+        workflow.close_out(finding, version=1, by=cast.fitter, now=now, password=PASSWORD, work=repaired(finding))
+    assert [entry.kind for entry in stale.value.since] == ["observed"]
+    assert not CloseOut.objects.exists()
