@@ -101,6 +101,13 @@ def enter(page, finding, outside):
     page.click("text=Check what I sign")
 
 
+def open_undesirable(page, sign_in, manager):
+    """What the manager's page counts as open and undesirable."""
+    sign_in(page, manager)
+    page.goto("/recurring/")
+    return page.locator("tr", has_text="Undesirable").first.locator("td").last.inner_text().strip()
+
+
 def test_the_story(browser_page, sign_in, cast, railway):
     page = browser_page
     page.set_default_timeout(15_000)
@@ -114,6 +121,8 @@ def test_the_story(browser_page, sign_in, cast, railway):
     page.goto("/reports/")
     page.locator("main a[href*='/reports/']").first.click()
     expect(page.locator("main")).to_contain_text("Seen by control")
+
+    assert open_undesirable(page, sign_in, cast.manager) == "1"
 
     sign_in(page, cast.fitter)
     printed = card(page, finding)
@@ -138,9 +147,7 @@ def test_the_story(browser_page, sign_in, cast, railway):
         finding.refresh_from_db()
     assert finding.state == "closed"
 
-    sign_in(page, cast.manager)
-    page.goto("/recurring/")
-    expect(page.locator("main")).to_contain_text("201")
+    assert open_undesirable(page, sign_in, cast.manager) == "0"
     kinds = list(LogEntry.objects.values_list("kind", flat=True))
     for kind in (
         "report stored",
