@@ -52,10 +52,11 @@ def limit_words(ruleset: Ruleset, limits: Limits, situation: str = "") -> tuple[
             said.append(running.get(dial, {}).get(value) or ruleset.dial_words[dial][value])
     if limits.speed is not None:
         said.append(ruleset.dial_words["speed"]["cap"].replace("{speed}", str(limits.speed)))
-    known = [ruleset.isolations[code].words for code in ruleset.isolations if code in limits.isolations]
-    other = [f"Isolate: {code}." for code in sorted(limits.isolations - set(ruleset.isolations))]
+    if limits.isolations:
+        said += [i.words for code, i in ruleset.isolations.items() if code in limits.isolations]
+        said += [f"Isolate: {code}." for code in sorted(limits.isolations - set(ruleset.isolations))]
     conflicts = [c.words for c in ruleset.conflicts.values() if tighter_or_equal(limits, c.when)]
-    return (*said, *known, *other, *conflicts)
+    return (*said, *conflicts)
 
 
 def band_words(ruleset: Ruleset, category: int, hours: Decimal | None = None) -> str:

@@ -22,9 +22,10 @@
   function joinRows(a, b) {
     const dials = a.length - 2;
     const joined = a.slice(0, dials).map((value, i) => Math.max(value, b[i]));
-    const speeds = [a[dials], b[dials]].filter((speed) => speed !== null);
-    const isolations = [...new Set([...a[dials + 1], ...b[dials + 1]])].sort();
-    return [...joined, speeds.length ? Math.min(...speeds) : null, isolations];
+    joined.push(a[dials] === null || b[dials] === null ? a[dials] ?? b[dials] : Math.min(a[dials], b[dials]));
+    const [mine, theirs] = [a[dials + 1], b[dials + 1]];
+    joined.push(theirs.length ? [...new Set([...mine, ...theirs])].sort() : mine);
+    return joined;
   }
 
   function meets(limits, when) {

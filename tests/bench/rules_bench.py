@@ -59,11 +59,9 @@ def main() -> int:
     started, used = time.perf_counter(), time.process_time()
     sentences = sum(told(ruleset, *report) for report in reports)
     took, used = time.perf_counter() - started, time.process_time() - used
-    rate = len(reports) / took
-    print(
-        f"{len(reports)} findings, {9 * len(reports)} cells, {sentences} sentences: {took:.2f} s, {used:.2f} s of CPU"
-    )
-    print(f"{rate:,.0f} findings/s (at least {LEAST:,})")
+    print(f"{len(reports)} findings, {9 * len(reports)} cells, {sentences} sentences: {took:.2f} s")
+    rate = len(reports) / used  # the machine may be shared: the floor is per second of our own processor time
+    print(f"{rate:,.0f} findings per processor second (at least {LEAST:,}); {len(reports) / took:,.0f} by the clock")
     slow = rate < LEAST
     if chosen.regrade:
         reports = findings(ruleset, chosen.regrade)
