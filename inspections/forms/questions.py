@@ -77,7 +77,8 @@ class Asked:
     """One page's questions. `number` is "" while no unit is picked; `unit` is None where it is not on the list.
 
     `parts` is (code, label) in the order of the drawing, what is only on the list last; `still` are open findings;
-    `weather` is the class alerted, "" for the mildest; `restricted` is end letter → what control's restrictions say.
+    `weather` is the class alerted, "" for the mildest; `restricted` is end letter →
+    situation → what control's restrictions say.
     """
 
     number: str
@@ -89,7 +90,7 @@ class Asked:
     places: Sequence[Place]
     weather: str
     pattern: CouplerPattern | None
-    restricted: Mapping[str, Sequence[str]]
+    restricted: Mapping[str, Mapping[str, Sequence[str]]]
 
     @property
     def facts(self) -> list:
@@ -115,7 +116,7 @@ class Asked:
                 }
                 for found in self.still
             ],
-            "restricted": {letter: list(said) for letter, said in self.restricted.items()},
+            "restricted": self.restricted,
         }
 
 
@@ -147,10 +148,12 @@ def asked(number: str, now: datetime, sign: str = "") -> Asked:
     )
 
 
-def restricted(known: standing.EndStanding) -> list[str]:
-    """What people's restrictions on an end say, each sentence once."""
-    said = [line for source in known.current.sources if source.kind == "restriction" for line in source.words]
-    return list(dict.fromkeys(said))
+def restricted(known: standing.EndStanding) -> dict[str, list[str]]:
+    """Situation → what people's restrictions on an end say there."""
+    return {
+        code: [line for source in at.sources if source.kind == "restriction" for line in source.words]
+        for code, at in known.situations.items()
+    }
 
 
 def parts(rules, drawing: str, slots: set[str]) -> list[tuple[str, str]]:

@@ -21,7 +21,7 @@
 
   function next(from) {
     const here = cards.indexOf(from.closest(".question"));
-    cards.slice(here + 1).find((card) => card.offsetHeight)?.scrollIntoView();  // as calm as the stylesheet says
+    cards.slice(here + 1).find((card) => card.offsetHeight)?.scrollIntoView();  // the stylesheet says how
   }
 
   function showPart() {
@@ -92,13 +92,14 @@
     const codes = table.weathers.map(([code]) => code);
     const weather = codes[Math.max(codes.indexOf(page.weather), codes.indexOf(value("weather")))];
     const verdict = Rules.verdict(faults(end), page.pattern);
-    const set = Object.entries(page.restricted).flatMap(([letter, said]) => ([letter, "?"].includes(end) ? said : []));
+    const set = Object.entries(page.restricted).filter(([letter]) => [letter, "?"].includes(end));
     const { worst } = verdict.faults[0];
     const word = table.categories[worst];
     const title = `What ${end === "?" ? "either" : `the ${end}`} end of ${form.elements.unit.value} may still do`;
     const standing = make("section", "standing", make("h2", "", title));
     for (const radio of all('input[name="situation"]').sort((a, b) => b.checked - a.checked)) {
-      const limits = new Set([...verdict.end[radio.value][weather].words, ...set]);
+      const code = radio.value;
+      const limits = new Set([...verdict.end[code][weather].words, ...set.flatMap(([, said]) => said[code])]);
       standing.append(told(nameOf(radio), [...limits], radio.checked));
     }
     standing.append(make("p", "known", "The rule book, the signaller and control decide."));
@@ -184,6 +185,6 @@
       for (const button of all(".look")) button.hidden = true;
       showVerdict();
     })
-    .catch(() => {});  // the button that asks the server stays
+    .catch(() => {});  // the button stays
   show();
 })();
