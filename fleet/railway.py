@@ -109,22 +109,12 @@ class Railway:
         """How many times an end was brought to another after one time and up to another."""
         return bisect_right(self.used[end.pk], until) - bisect_right(self.used[end.pk], after)
 
-    def save(self) -> None:
-        """Write everything, in bulk. Inside the caller's transaction."""
-        for rows in (
-            self.places.values(),
-            self.patterns.values(),
-            self.types,
-            self.units + self.locomotives,
-            self.ends,
-            self.couplers,
-            self.fitments,
-            self.couplings,
-            self.sides,
-        ):
-            rows = list(rows)
-            if rows:
-                type(rows[0]).objects.bulk_create(rows)
+    def tables(self) -> list[list]:
+        """The rows by table, in the order they may be written in."""
+        fleet = self.units + self.locomotives
+        places, patterns = list(self.places.values()), list(self.patterns.values())
+        parts = [self.couplers, self.fitments, self.couplings, self.sides]
+        return [places, patterns, self.types, fleet, self.ends, *parts]
 
 
 def build(*, units: int, years: int, now: datetime, seed: int, traffic: Traffic | None = None) -> Railway:

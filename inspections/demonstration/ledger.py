@@ -11,6 +11,7 @@ from django.core.management.color import no_style
 from django.db import connection, models
 
 from inspections import log
+from inspections.demonstration.bulk import write
 from inspections.models import (
     CloseOut,
     Finding,
@@ -68,8 +69,8 @@ class Ledger:
         """
         log.hold()
         for table in TABLES:
-            table.objects.bulk_create(self.rows[table])
-        LogEntry.objects.bulk_create(self.chained())
+            write(self.rows[table])
+        write(self.chained())
 
     def chained(self) -> list[LogEntry]:
         """The entries as one chain, through the log's own builder."""

@@ -13,6 +13,7 @@ from django.db import connection, transaction
 
 from fleet import railway
 from inspections import grading, log
+from inspections.demonstration.bulk import nothing_to_collect, write
 from inspections.demonstration.ledger import count_on
 from inspections.demonstration.past import live_through
 from inspections.demonstration.people import hire
@@ -85,25 +86,27 @@ def clear() -> None:
 
 def fill(size: Size, password: str, rates: Rates | None = None, traffic: railway.Traffic | None = None) -> None:
     """Make the demonstration in an empty, migrated database: the years in one go, then the last days act by act."""
-    built = railway.build(units=size.units, years=size.years, now=size.now, seed=size.seed, traffic=traffic)
-    ruleset = grading.in_force(size.now)
-    with transaction.atomic():
-        built.save()
-        world = World(
-            railway=built,
-            cast=hire(password, built.start),
-            rates=rates or Rates(),
-            ruleset=ruleset,
-            rules=grading.parsed(ruleset.text),
-            until=size.now - LIVE_FOR,
-            random=Random(f"{size.seed} inspections"),  # noqa: S311  (a repeatable railway)
-        )
-        begun = {"seed": size.seed, "now": size.now, "units": size.units, "years": size.years}
-        world.ledger.write(**mark(MADE, built.start), **begun)
-        later = live_through(world)
-        world.ledger.save()
-        count_on()
-    live(world, password, later)
+    with nothing_to_collect():
+        built = railway.build(units=size.units, years=size.years, now=size.now, seed=size.seed, traffic=traffic)
+        ruleset = grading.in_force(size.now)
+        with transaction.atomic(durable=True):
+            world = World(
+                railway=built,
+                cast=hire(password, built.start),
+                rates=rates or Rates(),
+                ruleset=ruleset,
+                rules=grading.parsed(ruleset.text),
+                until=size.now - LIVE_FOR,
+                random=Random(f"{size.seed} inspections"),  # noqa: S311  (a repeatable railway)
+            )
+            begun = {"seed": size.seed, "now": size.now, "units": size.units, "years": size.years}
+            world.ledger.write(**mark(MADE, built.start), **begun)
+            later = live_through(world)
+            for rows in built.tables():
+                write(rows)
+            world.ledger.save()
+            count_on()
+        live(world, password, later)
     with transaction.atomic(durable=True):
         log.write(**mark(FINISHED, size.now))
 

@@ -77,6 +77,7 @@ def grade(world: World, life: Life, cause: str, at: datetime, actor: int, *, alw
     row, cells = grading.rows(value, finding=life.row, row=world.ruleset, cause=cause, made=at)
     world.ledger.add(row)
     for cell in cells:
+        cell.grade = row
         world.ledger.add(cell)
     world.ledger.write(**grading.graded_entry(life.row, row, actor))
     life.value = value
