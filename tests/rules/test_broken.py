@@ -44,7 +44,7 @@ BROKEN = [
     ("a symptom of no mode", 'words = "The rubber is missing", modes = ["seal-missing"]', 'words = "The rubber is missing", modes = ["ghost"]', "symptoms.seal-missing.modes", "'ghost'"),
     ("a symptom of no part", 'seal-missing = {parts = ["air-upper", "air-lower"]', 'seal-missing = {parts = ["wing"]', "symptoms.seal-missing.parts", "'wing'"),
     ("a symptom that may be nothing", 'words = "The rubber is missing", modes = ["seal-missing"]', 'words = "The rubber is missing"', "symptoms.seal-missing.modes", "at least one failure mode"),
-    ("a part with no way to say I can't tell", 'cone-other = {parts = ["cone"], words = "Something else, or I can\'t tell", cant_tell = true}', "", "parts.cone", "cant_tell"),
+    ("a part with no way to say I can't tell", 'cone-other = {parts = ["cone"], words = "Something else, or I can\'t tell", asks = ["may-fall"], cant_tell = true}', "", "parts.cone", "cant_tell"),
     ("a number of the drawing twice", "cone = {number = 2", "cone = {number = 1", "parts.cone.number", "used once"),
     ("edges of bands that do not rise", '{word = "as new", up_to = "play-new"}, {word = "near limit", up_to = "play-most"}', '{word = "as new", up_to = "play-most"}, {word = "near limit", up_to = "play-new"}', "facts.gap.bands.2.up_to", "rise"),
     ("a last band with an edge", '{word = "no-go"}]', '{word = "no-go", up_to = "play-most"}]', "facts.gap.bands.3.up_to", "the last has neither"),

@@ -74,6 +74,24 @@ def test_every_fact_word_matters_to_some_rule(ruleset):
         assert any(c == code for when in rows for c, _ in when), code
 
 
+def test_a_driver_is_asked_only_what_changes_the_answer(ruleset):
+    for symptom in ruleset.symptoms.values():
+        for part in symptom.parts:
+            modes = ruleset.candidates(part) if symptom.cant_tell else symptom.modes
+            matters = {*worlds.facts_that_matter(ruleset, modes)}
+            matters |= {code for when in symptom.only.values() for code, _ in when}
+            assert set(symptom.asks) <= matters | ({"may-fall"} if symptom.cant_tell else set()), symptom.code
+
+
+def test_who_cannot_tell_is_asked_whether_anything_hangs_where_that_can_narrow(ruleset):
+    for symptom in ruleset.symptoms.values():
+        if symptom.cant_tell:
+            modes = ruleset.candidates(symptom.parts[0])
+            narrows = any(ruleset.modes[m].obvious for m in modes)
+            narrows = narrows or "may-fall" in worlds.facts_that_matter(ruleset, modes)
+            assert ("may-fall" in symptom.asks) == narrows, symptom.code
+
+
 def test_the_pattern_says_pipe_and_contacts(ruleset):
     def categories(part, symptom, **pattern):
         answer = grade(ruleset, fault(Observation(part, symptom)), (), Pattern(**pattern))
