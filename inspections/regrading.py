@@ -13,13 +13,14 @@ from datetime import datetime
 from functools import lru_cache
 
 from django.db import connection, transaction
-from django.db.models import OuterRef, Q, QuerySet, Subquery
+from django.db.models import F, OuterRef, Q, QuerySet, Subquery
 
 from inspections import grading, log, said
 from inspections.models import Finding, Grade, GradeCell, LogEntry, RuleSet
 
-BATCH = 500
+BATCH = 2000  # one commit a batch; the log is held for about a second
 KEPT = 4096  # distinct answers kept at hand while a run lasts
+READ = ("ref", "worst", "end_id", "unit_id")
 CELL_FIELDS = [field for field in GradeCell._meta.concrete_fields if field.name not in ("id", "grade")]
 
 
@@ -68,7 +69,9 @@ def regrade_open(
             log.hold()
             if RuleSet.objects.exclude(in_force_from=None).order_by("-in_force_from", "-pk").first() != row:
                 break
-            findings = list(wanted.filter(pk__in=batch).select_related("end").order_by("pk"))
+            findings = list(
+                wanted.filter(pk__in=batch).only(*READ).annotate(pattern=F("end__pattern")).order_by("pk")
+            )
             changed += store(findings, answers.of(findings), row, now=now, actor=actor)
             graded += len(findings)
     return Regraded(graded, changed, waiting(row).count())
@@ -90,8 +93,7 @@ class Answers:
         for finding in findings:
             near = places[said.place(finding.pk, finding.end_id, finding.unit_id)]
             others = frozenset(known[pk] for pk in near if pk != finding.pk)
-            pattern = finding.end.pattern_id if finding.end_id else None
-            found.append(self.answer(known[finding.pk], others, pattern))
+            found.append(self.answer(known[finding.pk], others, finding.pattern))
         return found
 
     def _answer(self, mine: said.Said, others: frozenset[said.Said], pattern: int | None) -> Answer:
