@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 SEEN = QUALITIES.index("seen")
 WHOLE = ("first report",)
+SILENT = ("raised", "not there now")
 PLAIN = re.compile(r"[0-9]+(\.[0-9]+)?")
 
 
@@ -49,14 +50,14 @@ def known(compiled: Compiled, fault: Fault, pattern: Pattern) -> Known:
     for n, observation in enumerate(observations):
         if observation.kind == "raised" and observation.raised_to is not None:
             raised = max(raised, observation.raised_to)
-        if n and observation.kind in ("raised", "not there now"):
+        if n and observation.kind in SILENT:
             continue
         rank = max(0, _quality(observation) - SEEN)
         said = _said(compiled, observation, pattern)
         claim = _modes(compiled, observation, said, whole=not n or observation.kind in WHOLE)
         if claim:
             _claim(modes, rank, claim)
-            raised = 0 if rank else raised
+            raised = 0 if rank and observation.kind != "raised" else raised
         _learn(compiled, worlds, observation, said, rank, first=not n)
     world = [a | b | c for a, b, c in zip(*worlds, strict=True)]
     dead = compiled.facts.get("contacts-dead")
