@@ -162,6 +162,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "config.security.headers",
+    "django.middleware.gzip.GZipMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -246,7 +247,7 @@ STORAGES = {
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2_000_000
 FILE_UPLOAD_MAX_MEMORY_SIZE = 13_000_000
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 400
-DATA_UPLOAD_MAX_NUMBER_FILES = 8
+DATA_UPLOAD_MAX_NUMBER_FILES = 24
 
 USE_TZ = True
 TIME_ZONE = zone("TIME_ZONE", "Europe/London")

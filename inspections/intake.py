@@ -107,6 +107,7 @@ def store(data, raw, digest, uuid, submitted_by, channel, received, taken) -> Su
             raise bodies.NotTaken("same id: another report came under it before")
         body = bodies.body_of(data)
         author = author_of(body, submitted_by, channel)
+        refuse_known_faults(body)
     except bodies.NotTaken as error:
         body, author, why = None, None, str(error)[:300]
     else:
@@ -117,6 +118,12 @@ def store(data, raw, digest, uuid, submitted_by, channel, received, taken) -> Su
     if body:
         take_in(submission, body, author)
     return submission
+
+
+def refuse_known_faults(body: bodies.Body) -> None:
+    """A fault's uuid that came in another report before is no fault we can file twice."""
+    if Observation.objects.filter(uuid__in=[fault.id for fault in body.faults]).exists():
+        raise bodies.NotTaken("faults: one of them came in another report before")
 
 
 def author_of(body: bodies.Body, submitted_by: User, channel: str) -> User:

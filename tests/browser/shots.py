@@ -48,13 +48,13 @@ def serve(folder, units):
     printed = ""
     for line in server.stdout:
         printed += line
-        found = re.search(r"[Pp]assword\b[^:]*:\s*(.+)$", printed, re.MULTILINE)
+        found = re.search(r"[Pp]assword\b[^:]*:\s*(\S+)", printed, re.MULTILINE)
         if found and f":{PORT}" in printed:
             break
     for _ in range(100):
         try:
             urlopen(f"http://localhost:{PORT}/sign-in/", timeout=5)  # noqa: S310
-            return server, found.group(1).strip()
+            return server, found.group(1)
         except OSError:
             time.sleep(0.2)
     raise SystemExit(f"the demonstration did not start:\n{printed}")

@@ -122,6 +122,16 @@ def test_what_fails_validation_is_kept_whole_in_quarantine(cast, railway, now, c
     assert not Finding.objects.exists()
 
 
+def test_a_fault_that_came_before_in_another_report_is_kept_in_quarantine(cast, railway, now):
+    receive(cast.driver, body(cast.driver), now)
+    other = body(cast.driver, key="2")
+    other["faults"][0]["id"] = str(uuid_of("fault", "1"))
+    receipt = receive(cast.driver, other, now)
+    assert (receipt.status, receipt.state) == (201, "quarantined")
+    assert "came in another report before" in receipt.words
+    assert Finding.objects.count() == 1
+
+
 def test_somebody_elses_report_is_not_taken_from_a_phone(cast, railway, now):
     receipt = receive(cast.other_driver, body(cast.driver), now)
     assert receipt.state == "quarantined"
