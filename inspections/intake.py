@@ -22,6 +22,7 @@ from inspections.models import (
     Grade,
     InspectedEnd,
     Inspection,
+    Observation,
     Photo,
     Submission,
 )
