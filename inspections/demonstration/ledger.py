@@ -77,7 +77,8 @@ class Ledger:
         seq, prev, chain = 0, log.GENESIS, []
         for written, happening in sorted(self.entries, key=lambda entry: entry[0]):
             entry = next(log.chain([happening], seq=seq, prev=prev, written=written))
-            seq, prev = entry.seq, entry.hash
+            entry.pk = seq = entry.seq
+            prev = entry.hash
             chain.append(entry)
         return chain
 

@@ -67,7 +67,8 @@ def filled():
 
 def made() -> dict[str, object]:
     """From what the demonstration here was made: seed, now, units, years."""
-    return LogEntry.objects.get(seq=1).data
+    data = LogEntry.objects.get(seq=1).data
+    return data | {"now": datetime.fromisoformat(data["now"])}
 
 
 def clear() -> None:

@@ -17,20 +17,20 @@ from inspections.forms.close import CAUSES
 # Faults per 1,000 couplings of an end.
 FAULTS = MappingProxyType(
     {
-        "air-upper": 3.6,
-        "air-lower": 3.1,
-        "contacts": 4.3,
-        "cover": 3.2,
-        "hook": 1.8,
-        "handle": 1.4,
+        "air-upper": 3.2,
+        "air-lower": 2.8,
+        "contacts": 3.8,
+        "cover": 2.9,
+        "hook": 1.5,
+        "handle": 1.2,
         "hoses": 1.0,
-        "cables": 0.8,
-        "hood": 0.8,
-        "shank": 0.7,
-        "cup": 0.6,
+        "cables": 0.5,
+        "hood": 0.7,
+        "shank": 0.6,
+        "cup": 0.5,
         "cone": 0.4,
-        "face": 0.4,
-        "other": 0.3,
+        "face": 0.3,
+        "other": 0.2,
     }
 )
 # Symptoms nobody sees often, whatever the order on the page.
@@ -38,7 +38,8 @@ RARE = frozenset(
     [
         *("seal-missing", "air-rear", "hook-crack", "hook-lamp", "guide-crack", "face-bolts", "block-cracked"),
         *("cover-hanging", "cover-gone", "release-parted", "release-moving", "shank-bracket", "shank-short"),
-        *("shank-step", "door-open", "other-rough"),
+        *("shank-step", "door-open", "other-rough", "pin-bent", "block-odd", "handle-out", "hook-marks"),
+        "release-bounce",
     ]
 )
 # Weights of the causes in the order of the fitter's form.

@@ -67,17 +67,13 @@ class Command(BaseCommand):
     def say_what_is_here(self, asked):
         """What the railway is made from; what was asked and cannot be had without making it anew."""
         made = making.made()
-        now = datetime.fromisoformat(made["now"])
+        now = made["now"]
         self.stdout.write(
             f"Ostrel Valley Railway, invented: {made['units']} units, {made['years']} years, seed {made['seed']}."
         )
         if abs(datetime.now(UTC) - now) > timedelta(days=1):
-            self.stdout.write(
-                f"Its present is {now:%d %B %Y, %H:%M} UTC; ages count from there. --rebuild --now moves it."
-            )
-        other = [
-            name for name, value in asked.items() if made[name] != (value.isoformat() if name == "now" else value)
-        ]
+            self.stdout.write(f"Its present is {now:%d %B %Y, %H:%M} UTC. --rebuild --now TIME moves it.")
+        other = [name for name, value in asked.items() if made[name] != value]
         if other:
             self.stdout.write(f"It is not made anew for another {', '.join(other)} without --rebuild.")
 

@@ -87,5 +87,5 @@ def collect_static(out):
 
 def newest_static():
     """When a static file was last changed, in seconds of the epoch."""
-    files = ((storage, name) for finder in get_finders() for name, storage in finder.list([]))
+    files = (file for finder in get_finders() for file in finder.list(()))
     return max(storage.get_modified_time(name).timestamp() for name, storage in files)
