@@ -32,6 +32,8 @@ MAY = {
     "check": frozenset({CHECKER}),
     "see figures": frozenset({MANAGER}),
     "see recurring": frozenset({MANAGER, CONTROLLER}),
+    "see rules": EVERYBODY,
+    "own rules": frozenset({ENGINEER}),
 }
 
 

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from decimal import Decimal
+from difflib import SequenceMatcher
 from hashlib import sha256
 
 from django.contrib.auth.models import User
@@ -29,6 +31,9 @@ HOURS = GradeCell._meta.get_field("hours")
 VALUE = TestResult._meta.get_field("low")
 MOST_SPEED = 32_767
 
+LINES_SHOWN = 2000
+AROUND = 3  # equal lines shown around a change
+
 # Kind of code → how many stored rows use one.
 USES: Mapping[str, Callable[[str], int]] = {
     "parts": lambda code: Observation.objects.filter(slot=code).count(),
@@ -39,6 +44,19 @@ USES: Mapping[str, Callable[[str], int]] = {
     "weathers": lambda code: Inspection.objects.filter(weather=code).count(),
     "tests": lambda code: TestResult.objects.filter(test=code).count(),
 }
+
+
+class Overtaken(Refused):
+    """Somebody else was first: what this person read is no longer how it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a comparison: `kind` is "added", "removed", "same" or "left out"; `at` its number."""
+
+    kind: str
+    at: int
+    text: str
 
 
 def short(row: RuleSet) -> str:
@@ -174,13 +192,16 @@ def try_out(
     by: User | None,
     now: datetime,
     days: int = what_if.YEAR,
+    most: int | None = None,
     progress: Callable[[int, int], None] = said.silent,
 ) -> RuleSet:
-    """Work out what a candidate would change, and store it with the candidate."""
+    """Work out what a candidate would change, and store it with it; Refused over `most` findings."""
     if by is not None and not permissions.may(by, "own rules"):
         raise Refused("Your role may not try out a ruleset.")
     if row.in_force_from is not None:
         raise Refused("This ruleset was put in force; there is nothing left to try out.")
+    if most is not None and what_if.counted(now - timedelta(days=days)).count() > most:
+        raise Refused(f"There are too many findings to try it on this page. Run manage.py what_if {short(row)}.")
     found = what_if.compare(sound(row.text), grading.in_force(now), now=now, days=days, progress=progress)
     with transaction.atomic(durable=True):
         log.hold()
@@ -224,10 +245,26 @@ def put_in_force(
         row = RuleSet.objects.get(pk=row.pk)
         against = why_not_now(row, now)
         if against:
-            raise Refused(against)
+            raise Overtaken(against) if row.what_if else Refused(against)
         if row.what_if["made"] != seen:
-            raise Refused("Its effect was worked out again since you opened this page. Read it, then decide.")
+            raise Overtaken("Its effect was worked out again since you opened this page. Read it, then decide.")
         sound(row.text)
         RuleSet.objects.candidates().filter(pk=row.pk).update(in_force_from=now, by=by, reason=reason)
         note(row, "ruleset in force", by, now, ruleset=row.sha256, before=row.what_if["against"], reason=reason)
     return regrading.regrade_open(now=now, actor=by.pk, most=most)
+
+
+def compared(old: str, new: str, most: int = LINES_SHOWN) -> tuple[list[Line], int]:
+    """Two documents line by line, changes with a little around them; and how many lines more there would be."""
+    before, after = old.splitlines(), new.splitlines()
+    found: list[Line] = []
+    for group in SequenceMatcher(None, before, after).get_grouped_opcodes(AROUND):
+        if found or group[0][3]:
+            found.append(Line("left out", group[0][3], ""))
+        for tag, a, a_end, b, b_end in group:
+            if tag == "equal":
+                found += [Line("same", n, text) for n, text in enumerate(after[b:b_end], b + 1)]
+                continue
+            found += [Line("removed", n, text) for n, text in enumerate(before[a:a_end], a + 1)]
+            found += [Line("added", n, text) for n, text in enumerate(after[b:b_end], b + 1)]
+    return found[:most], max(0, len(found) - most)

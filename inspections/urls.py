@@ -2,13 +2,38 @@
 
 from django.urls import path, register_converter
 
-from inspections.views import accounts, acts, cards, findings, photos, recurring, reports, rules, start, units, work
+from inspections.views import (
+    accounts,
+    acts,
+    cards,
+    findings,
+    photos,
+    recurring,
+    reports,
+    rules,
+    rulesets,
+    start,
+    units,
+    work,
+)
 
 
 class Reference:
     """Eight digits; whether they fit together is for the view to say in words."""
 
     regex = r"[0-9]{8}"
+
+    def to_python(self, value):
+        return value
+
+    def to_url(self, value):
+        return value
+
+
+class Digest:
+    """The first twelve letters of a ruleset's digest."""
+
+    regex = r"[0-9a-f]{12}"
 
     def to_python(self, value):
         return value
@@ -29,6 +54,7 @@ class Letter:
 
 register_converter(Reference, "ref")
 register_converter(Letter, "letter")
+register_converter(Digest, "digest")
 
 urlpatterns = [
     path("", start.start, name="start"),
@@ -62,5 +88,14 @@ urlpatterns = [
     path("visits/<int:pk>/<letter:letter>/card.pdf", cards.card, name="card"),
     path("recurring/", recurring.recurring, name="recurring"),
     path("recurring/<slug:table>.csv", recurring.csv_table, name="recurring-csv"),
+    path("rules/", rulesets.rulesets, name="rulesets"),
+    path("rules/new/", rulesets.candidate, name="candidate"),
     path("rules/table.json", rules.table, name="rules-table"),
+    path("rules/try/", rules.try_it, name="try-it"),
+    path("rules/glossary/", rules.glossary, name="glossary"),
+    path("rules/<digest:digest>/", rulesets.ruleset, name="ruleset"),
+    path("rules/<digest:digest>.toml", rulesets.document, name="ruleset-document"),
+    path("rules/<digest:digest>/compare/", rulesets.compare, name="compare"),
+    path("rules/<digest:digest>/what-if/", rulesets.try_out, name="what-if"),
+    path("rules/<digest:digest>/put-in-force/", rulesets.put_in_force, name="put-in-force"),
 ]

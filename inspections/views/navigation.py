@@ -14,6 +14,7 @@ LINKS = [
     ("new-reports", "New reports", "see control"),
     ("work", "Work list", "see work"),
     ("recurring", "What keeps coming back", "see recurring"),
+    ("rulesets", "Rules", "see rules"),
 ]
 
 

@@ -9,7 +9,7 @@ import pytest
 from django.urls import URLResolver, get_resolver, reverse
 
 from inspections import workflow
-from inspections.models import Finding, Observation, Photo, Submission
+from inspections.models import Finding, Observation, Photo, RuleSet, Submission
 from inspections.rules.limits import Limits
 from tests.conftest import uuid_of
 
@@ -63,6 +63,15 @@ MATRIX = [
     ("recurring", {}, "cme", "-"),
     ("recurring-csv", {"table": "ends"}, "cme", "-"),
     ("rules-table", {}, EVERY_ROLE, "-"),
+    ("rulesets", {}, EVERY_ROLE, "-"),
+    ("candidate", {}, "-", "e"),
+    ("try-it", {}, EVERY_ROLE, "-"),
+    ("glossary", {}, EVERY_ROLE, "-"),
+    ("ruleset", {"digest": "ruleset"}, EVERY_ROLE, "-"),
+    ("ruleset-document", {"digest": "ruleset"}, EVERY_ROLE, "-"),
+    ("compare", {"digest": "ruleset"}, EVERY_ROLE, "-"),
+    ("what-if", {"digest": "ruleset"}, "-", "e"),
+    ("put-in-force", {"digest": "ruleset"}, "-", "e"),
 ]
 # A report and a photo of somebody else are not there for another driver: 404, not 403.
 HIDDEN = {"receipt", "photo", "add-photo"}
@@ -94,6 +103,7 @@ def world(cast, railway, report, now):
         "restriction": restriction.pk,
         "report": Submission.objects.get().uuid,
         "photo": photo.uuid,
+        "ruleset": RuleSet.objects.get().sha256[:12],
         "observation": photo.owner,
     }
 
