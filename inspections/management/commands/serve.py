@@ -9,10 +9,9 @@ from django.contrib.staticfiles.finders import get_finders
 from django.contrib.staticfiles.storage import staticfiles_storage
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
+from django.core.wsgi import get_wsgi_application
 from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
-
-from config.wsgi import application
 
 # A page may bring four photos of 12 MB; whatever is larger is cut off before it fills the disk.
 LARGEST_REQUEST = 64_000_000
@@ -49,7 +48,7 @@ def listen(host, port, threads):
     trust = {"trusted_proxy": proxy, "trusted_proxy_headers": FORWARDED, "trusted_proxy_count": 1} if proxy else {}
     try:
         return waitress.create_server(
-            application,
+            get_wsgi_application(),  # made only now: WhiteNoise looks at the collected files once, here
             host=host,
             port=port,
             threads=threads,
