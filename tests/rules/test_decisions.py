@@ -178,6 +178,8 @@ CASES = [
     ("Three: torn seal, open cover, bent guide", "fitter seal-torn; fitter cover-open; fitter horn-bent", "C dry", "Un", "couple not, rescue no"),
     ("Three: droop, worn lock, lock sign", "fitter droop clearance=200 height-difference=10; fitter hook-worn gap=1; fitter telltale-wrong looked-at=yes", "R dry", "I", "move stand, rescue no"),
     ("Three: heater, drain, cover open in frost", "fitter heater-dead; fitter drain-blocked; fitter cover-open", "C frost", "I", "couple not"),
+    ("Cover open in rain and a worn lock within limit: no rule joins them", "fitter cover-open; fitter hook-worn gap=1", "C wet", "Un", "couple not"),
+    ("A torn edge seal in rain and a boot: no rule joins them", "fitter block-seal; fitter boot-split", "C wet", "T", ""),
     ("A harmless pair stays harmless", "fitter heater-dead; fitter boot-split", "U dry", "N", ""),
     # --- conflict rules
     ("Stay coupled, and must not run coupled: stand", "fitter cover-pinched; fitter inhibit-dead", "R dry", "I", "move stand, couple not, uncouple not before depot, rescue no, remote-release"),

@@ -45,6 +45,9 @@ FACTS = [
     ("worse that restates it keeps to that", "may-fall", [("examined", "may-fall=no", ""), ("seen", "may-fall=no", "worse")], "no"),
     ("worse makes an expected fact expected, not worse", "curve", [("seen", "curve=no", ""), ("seen", "", "worse")], "no"),
     ("worse takes back that it was secured", "secured", [("examined", "secured=yes", ""), ("seen", "", "worse")], "yes | no"),
+    ("a driver who says what was measured leaves it", "may-fall", [("measured", "may-fall=no", ""), ("seen", "may-fall=no", "")], "no"),
+    ("what was not confirmed yields to an examination", "curve", [("not confirmed", "curve=yes", ""), ("examined", "curve=no", "")], "no"),
+    ("an odd fact hides no other", "curve", [("seen", "mood=bad curve=yes", "")], "yes"),
     ("not confirmed narrows nothing", "may-fall", [("not confirmed", "may-fall=no", "")], "yes | no"),
     ("not confirmed still adds", "curve", [("not confirmed", "curve=yes", "")], "no | yes"),
     ("a quality nobody knows counts as not confirmed", "may-fall", [("hearsay", "may-fall=no", "")], "yes | no"),
@@ -95,6 +98,7 @@ def test_a_number_is_read_or_left_open(ruleset, value, expected):
 def test_the_pattern_says_which_pipe(ruleset):
     upper, lower = Observation("air-upper"), Observation("air-lower")
     assert words(ruleset, "pipe", upper, pattern=PIPES) == "MRP"
+    assert words(ruleset, "pipe", lower, pattern=PIPES) == "BP"
     assert words(ruleset, "pipe", upper, lower, pattern=PIPES) == "MRP | BP"
     assert words(ruleset, "pipe", Observation("hoses"), pattern=PIPES) == "MRP | BP"
     said = Observation("air-upper", facts={"pipe": "BP"})
@@ -121,6 +125,10 @@ def test_modes_add_up_until_better_evidence(ruleset):
     examined = Observation("cover", mode="cover-missing", kind="examined", quality="examined")
     assert modes(ruleset, open_, slow, examined) == "cover-missing"
     assert modes(ruleset, open_, examined, slow) == "cover-slow cover-missing"
+    assert modes(ruleset, examined, Observation("cover", mode="cover-missing", kind="still there")) == "cover-missing"
+    vague = Observation("cover", mode="cover-slow", quality="not confirmed")
+    assert set(modes(ruleset, vague).split()) == set(ruleset.candidates("cover"))
+    assert modes(ruleset, vague, examined) == "cover-missing"
     gone = Observation("cover", "cover-slow", kind="not there now")
     assert modes(ruleset, open_, gone) == "cover-open"
 
@@ -151,6 +159,7 @@ def test_nothing_loose_takes_out_the_obvious_only_where_nobody_can_tell(ruleset)
     assert set(ruleset.candidates("cover")) - set(told) == {"cover-hanging"}
     assert modes(ruleset, Observation("cover", "cover-hanging", **nothing)) == "cover-hanging"
     assert "cover-hanging" in modes(ruleset, Observation("cover", **nothing, quality="not confirmed"))
+    assert "cover-hanging" in modes(ruleset, Observation("cover", facts={"may-fall": "yes"}))
 
 
 def test_raised_is_kept_until_an_examination(ruleset):

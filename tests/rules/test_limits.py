@@ -38,11 +38,15 @@ def test_tighter_or_equal_looks_at_every_dial():
     assert tighter_or_equal(Limits(speed=25), NO_LIMITS)
     assert not tighter_or_equal(Limits(couple="attended"), Limits(couple="not"))
     assert tighter_or_equal(Limits(couple="not"), Limits(couple="attended"))
+    assert not tighter_or_equal(NO_LIMITS, Limits(couple="attended"))
+    assert not tighter_or_equal(NO_LIMITS, Limits(passengers="no"))
     assert not tighter_or_equal(NO_LIMITS, Limits(isolations=frozenset({"x"})))
     assert tighter_or_equal(Limits(isolations=frozenset({"x", "y"})), Limits(isolations=frozenset({"x"})))
 
 
 def test_changed_dials_are_named_in_order():
     assert changed_dials(NO_LIMITS, NO_LIMITS) == ()
+    assert changed_dials(Limits(speed=int("1000")), Limits(speed=int("1000"))) == ()
+    assert changed_dials(Limits(isolations=frozenset("xy")), Limits(isolations=frozenset("yx"))) == ()
     other = Limits(move="stand", rescue="no", isolations=frozenset({"x"}))
     assert changed_dials(NO_LIMITS, other) == ("move", "rescue", "isolations")
