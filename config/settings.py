@@ -244,6 +244,7 @@ STORAGES = {
         else "whitenoise.storage.CompressedManifestStaticFilesStorage"
     },
 }
+WHITENOISE_ALLOW_ALL_ORIGINS = False
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2_000_000
 FILE_UPLOAD_MAX_MEMORY_SIZE = 13_000_000
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 400
