@@ -20,12 +20,24 @@ from playwright.sync_api import sync_playwright
 ROOT = Path(__file__).parents[2]
 PORT = 28_417
 SIZES = {"phone": (360, 640), "desk": (1280, 800)}
+REPORT = "/reports/new/?unit=205"
 PAGES = {
-    "driver1": ["/", "/units/", "/units/pick/", "/reports/", "/reports/new/", "unit", "finding", "/nowhere/"],
-    "controller1": ["/findings/new/", "/reports/quarantine/", "/findings/", "/units/", "unit", "finding", "/work/"],
+    "driver1": [
+        "/",
+        "/units/",
+        "/units/pick/",
+        "/reports/",
+        REPORT,
+        "receipt",
+        "/units/205/",
+        "finding",
+        "/nowhere/",
+    ],
+    "controller1": ["/findings/new/", "/reports/quarantine/", "/findings/", "/units/205/", "finding", "/work/"],
     "fitter1": ["/work/", "job", "close"],
     "fitter3": ["check"],
     "manager1": ["/recurring/", "finding", "/units/"],
+    "manager2": ["/rules/", "/rules/try/", "/rules/words/"],
 }
 
 
@@ -78,15 +90,27 @@ def first_link(page, start, pattern):
 def addresses(page, name):
     """The addresses behind a name of PAGES."""
     match name:
-        case "unit":
-            return [first_link(page, "/units/", r"/units/\d+/")]
         case "finding":
-            return [first_link(page, start, r"/findings/\d{8}/") for start in ("/findings/", "/units/")]
-        case "job" | "close" | "check":
-            found = [first_link(page, "/work/", r"/findings/\d{8}/")]
-            more = first_link(page, found[0], rf"/findings/\d{{8}}/{name}/") if found[0] and name != "job" else None
-            return [more or found[0]]
+            return [first_link(page, "/units/205/", r"/findings/\d{8}/")]
+        case "receipt":
+            return [first_link(page, "/reports/", r"/reports/[0-9a-f-]{36}/")]
+        case "job":
+            return [first_link(page, "/work/", r"/findings/\d{8}/")]
+        case "close" | "check":
+            return [first_of(page, rf"/findings/\d{{8}}/{name}/")]
     return [name]
+
+
+def first_of(page, pattern):
+    """The first address that matches on any job of any depot's work list."""
+    for depot in ("BRK", "ELM"):
+        page.goto(f"/work/?depot={depot}")
+        links = page.eval_on_selector_all("a[href^='/findings/']", "all => all.map(a => a.getAttribute('href'))")
+        for job in dict.fromkeys(links):
+            found = first_link(page, job, pattern) if re.fullmatch(r"/findings/\d{8}/", job) else None
+            if found:
+                return found
+    return None
 
 
 def shoot(page, out, stem):
@@ -101,12 +125,14 @@ def shoot(page, out, stem):
 def paper(page, out):
     """The first work card as PNG pages."""
     job = first_link(page, "/work/", r"/findings/\d{8}/")
-    card = job and first_link(page, job, r"/visits/.*card\.pdf")
-    if not card:
-        print("no work card found")
-        return
+    page.goto(job)
+    form = page.locator("form[action$='card.pdf']").first
+    token = form.locator("input[name=csrfmiddlewaretoken]").input_value()
+    answer = page.request.post(
+        form.get_attribute("action"), form={"csrfmiddlewaretoken": token}, headers={"Referer": page.url}
+    )
     pdf = out / "card.pdf"
-    pdf.write_bytes(page.request.get(card).body())
+    pdf.write_bytes(answer.body())
     subprocess.run(["pdftoppm", "-r", "80", "-png", str(pdf), str(out / "card")], check=True)
 
 
@@ -128,7 +154,7 @@ def main():
                 for entry in pages:
                     for n, address in enumerate(filter(None, addresses(page, entry))):
                         page.goto(address)
-                        stem = entry.strip("/").replace("/", "-") or "start"
+                        stem = re.sub(r"\W+", "-", entry).strip("-") or "start"
                         shoot(page, options.out, f"{name}-{stem}{n or ''}")
                 if name == "fitter1":
                     paper(page, options.out)
