@@ -36,8 +36,7 @@ PAGES = {
     "controller1": ["/findings/new/", "/reports/quarantine/", "/findings/", "/units/205/", "finding", "/work/"],
     "fitter1": ["/work/", "job", "close"],
     "fitter3": ["check"],
-    "manager1": ["/recurring/", "finding", "/units/"],
-    "manager2": ["/rules/", "/rules/try/", "/rules/words/"],
+    "manager1": ["/recurring/", "finding", "/units/", "/rules/", "/rules/try/", "/rules/glossary/"],
 }
 
 
