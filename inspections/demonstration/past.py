@@ -171,6 +171,8 @@ def open_finding(world: World, life: Life, met: Encounter, fault, component: str
 def observe(world: World, life: Life, inspection: Inspection, fault: bodies.Fault, *, first: bool) -> None:
     """One more observation of a finding, and what the rules say now."""
     at = inspection.submission.received
+    if not first:
+        life.become({"version": life.row.version + 1})
     observation = report_rows.observation_row(inspection, fault, life.row, first, at)
     life.observations.append(world.ledger.add(observation))
     world.ledger.write(**report_rows.observed_entry(observation, inspection, fault))

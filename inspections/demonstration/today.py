@@ -88,7 +88,7 @@ def odd(day: Day) -> None:
 
 
 def looked_at(day: Day) -> None:
-    """Two that control has acknowledged: one told, one raised and restricted."""
+    """Two that control has acknowledged: one told, one raised and restricted. A third was an error."""
     one, two, *_ = day.cast.drivers
     control, other = day.cast.controllers
     wet = end_of(day, 26, "B")
@@ -106,6 +106,10 @@ def looked_at(day: Day) -> None:
         uuid=uuid_from(day.random),
     )
     restrict(day, day.ago(hours=8, minutes=35), low, other, "Head hangs low: not to couple at this end.")
+    day.report("error", day.ago(hours=14), two, end_of(day, 18, "B"), "cup", "guide-object", place="WEN")
+    day.look("error", day.ago(hours=13, minutes=50))
+    why = "Reported on the wrong unit; the driver has said so."
+    day.act("error", day.ago(hours=13, minutes=45), workflow.withdraw, control, why=why)
 
 
 def restrict(day: Day, when: datetime, end, by, why: str) -> None:
