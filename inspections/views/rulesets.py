@@ -39,12 +39,12 @@ def rulesets(request):
 def list_page(request, form, status=200):
     now = timezone.now()
     current = grading.in_force(now)
-    others = RuleSet.objects.select_related("by").defer("text").exclude(pk=current.pk)
+    rows = list(RuleSet.objects.select_related("by").defer("text"))
     context = {
-        "current": current,
+        "current": next(row for row in rows if row.pk == current.pk),
         "rules": grading.parsed(current.text),
-        "past": others.exclude(in_force_from=None),
-        "candidates": others.candidates(),
+        "past": [row for row in rows if row.in_force_from and row.pk != current.pk],
+        "candidates": [row for row in rows if not row.in_force_from],
         "form": form,
         "named": may(request.user, "see words"),
     }
