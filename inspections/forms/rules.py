@@ -15,11 +15,12 @@ from inspections.grading import RulesetError
 from inspections.rules import facts
 
 SEEN = facts.QUALITIES.index("seen")
+# The first is what is taken when nothing is said.
 EVIDENCE = {
-    "not confirmed": "Nobody is sure",
     "seen": "Seen by a driver",
     "examined": "Examined by a fitter",
     "measured": "Measured by a fitter",
+    "not confirmed": "Nobody is sure",
 }
 UNTOUCHED = "The ruleset in force is untouched."
 NOT_SAID = "Not said"

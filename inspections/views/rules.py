@@ -34,6 +34,7 @@ def glossary(request):
             (component, [mode for mode in in_use(rules.modes) if mode.component == component.code])
             for component in rules.components.values()
         ],
+        "speed": rules.dial_words["speed"]["cap"].replace("{speed}", "…"),
         "tests": [(t, words.limit(t.low, t.high, t.unit)) for t in rules.tests.values()],
         "categories": [(name, rules.delegation[n].words) for n, name in reversed(list(enumerate(facts.CATEGORIES)))],
         "situations": [(words_, rules.exposure[code]) for code, words_ in facts.SITUATION_WORDS.items()],

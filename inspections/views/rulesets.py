@@ -115,7 +115,11 @@ def effect(found):
             (CATEGORIES[before], CATEGORIES[after], *(group.get((before, after), 0) for group in steps))
             for before, after in sorted({step for group in steps for step in group})
         ],
-        "dials": [(dial, *groups[0]["dials"][dial], *groups[1]["dials"][dial]) for dial in groups[0]["dials"]],
+        "dials": [
+            (dial, *counts)
+            for dial in groups[0]["dials"]
+            if any(counts := [n for g in groups for n in g["dials"][dial]])
+        ],
         "examples": [
             (what_if.CHANGES[kind], refs)
             for kind in what_if.SHOWN_BY_EXAMPLE

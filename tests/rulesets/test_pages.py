@@ -257,6 +257,7 @@ def test_the_glossary_has_every_word_and_number(cast, client_of):
         assert caution.words.replace("'", "&#x27;") in text
     for said in (*rules.dial_words["couple"].values(), *rules.running_words["couple"].values()):
         assert said in text
+    assert "Not faster than … km/h." in text
     for word in facts.CATEGORIES:
         assert word.capitalize() in text
     anchors = set(re.findall(r'href="#([^"]+)"', page)) - {"main"}
@@ -286,7 +287,8 @@ def test_try_it_shows_all_cells_as_the_rules_have_them(cast, client_of):
 def test_try_it_asks_only_what_matters(cast, client_of):
     client = client_of(cast.driver)
     form = tried(client, part="air-upper", symptom="seal-torn").context["form"]
-    assert {name for name in form.fields if name.startswith("fact-")} == {"fact-leak", "fact-leak-uncertainty", "fact-pipe"}
+    asked = {field.removeprefix("fact-") for field in form.fields if field.startswith("fact-")}
+    assert asked == {"leak", "leak-uncertainty", "pipe"}
     everything = tried(client, part="other").context["form"]
     assert len([name for name in everything.fields if name.startswith("fact-")]) > 15
 
@@ -327,6 +329,13 @@ def test_try_it_says_what_it_cannot_take(cast, client_of, said, words):
     assert words in text_of(answer)
     assert "<title>Problem: " in answer.content.decode()
     assert "<script>alert" not in answer.content.decode()
+
+
+def test_try_it_takes_a_driver_at_their_word_unless_told_better(cast, client_of):
+    client = client_of(cast.driver)
+    form = tried(client, part="hook").context["form"]
+    assert form.observation().quality == "seen"
+    assert form.fields["quality"].choices[0][0] == "seen"
 
 
 def test_try_it_starts_with_the_parts(cast, client_of):
