@@ -20,7 +20,10 @@ from inspections.models import Finding, Observation, RuleSet, Visit
 
 @dataclass
 class World:
-    """One run of the simulation. `until`: nothing is begun that would not be over by then."""
+    """One run of the simulation. `until`: nothing is begun that would not be over by then.
+
+    `returned` is called with the time and the finding where a repair will not hold.
+    """
 
     railway: Railway
     cast: Cast
@@ -29,6 +32,7 @@ class World:
     rules: object
     until: datetime
     random: Random
+    returned: Callable[[datetime, Finding], None] | None = None
     ledger: Ledger = field(default_factory=Ledger)
     visits: dict[tuple[int, int, datetime], Visit] = field(default_factory=dict)
     last_row: dict[tuple[int, str], Finding] = field(default_factory=dict)

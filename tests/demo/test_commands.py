@@ -54,7 +54,7 @@ def test_second_run_serves_what_is_there(made):
     before = made.database.stat().st_mtime_ns
     said = made.run("demo", "--no-serve")
     assert digest_in(said) == digest_in(made.said)
-    assert "6 units, 1 years, seed 20261124" in said
+    assert "6 units, 1 year, seed 20261124" in said
     assert "Making" not in said
     assert made.database.stat().st_mtime_ns == before
 

@@ -57,7 +57,7 @@ class Command(BaseCommand):
         if here:
             self.say_what_is_here(asked)
             return
-        self.stdout.write(f"Making {size.units} units and {size.years} years of history …")
+        self.stdout.write(f"Making {size.units} units and {in_years(size.years)} of history …")
         self.stdout.flush()
         password = new_password()
         making.fill(size, password)
@@ -69,7 +69,7 @@ class Command(BaseCommand):
         made = making.made()
         now = made["now"]
         self.stdout.write(
-            f"Ostrel Valley Railway, invented: {made['units']} units, {made['years']} years, seed {made['seed']}."
+            f"Ostrel Valley Railway, invented: {made['units']} units, {in_years(made['years'])}, seed {made['seed']}."
         )
         if abs(datetime.now(UTC) - now) > timedelta(days=1):
             self.stdout.write(f"Its present is {now:%d %B %Y, %H:%M} UTC. --rebuild --now TIME moves it.")
@@ -87,6 +87,11 @@ class Command(BaseCommand):
         else:
             self.stdout.write(f"The password is not in {password_file()} any more; --rebuild makes another.")
         self.stdout.flush()
+
+
+def in_years(number):
+    """ "1 year", "3 years"."""
+    return f"{number} year{'' if number == 1 else 's'}"
 
 
 def moment(text):
