@@ -38,7 +38,7 @@ BROKEN = [
     ("an unknown closing test", 'tests = ["look", "leak-coupled"]\ntools = ["Soap', 'tests = ["look", "prayer"]\ntools = ["Soap', "modes.seal-torn.tests", "'prayer'"),
     ("no closing test", 'tests = ["look", "leak-coupled"]\ntools = ["Soap', 'tests = []\ntools = ["Soap', "modes.seal-torn.tests", "at least one"),
     ("no step", 'steps = [\n  {do = "Compare the marks with the ready position in the document.", write = "Ready"},\n]', "steps = []", "modes.lock-ready.steps", "at least 1"),
-    ("an unknown caution in a step", 'write = "Batch", caution = "rubber"},\n  {do = "Look at the seal of the mate.", write = "Mate seen"},\n  {do = "Leak test coupled, soap', 'write = "Batch", caution = "magic"},\n  {do = "Look at the seal of the mate.", write = "Mate seen"},\n  {do = "Leak test coupled, soap', "modes.seal-torn.steps.3.caution", "'magic'"),
+    ("an unknown caution in a step", 'do = "Fit a new seal ring, no grease.", write = "Batch", caution = "rubber"', 'do = "Fit a new seal ring, no grease.", write = "Batch", caution = "magic"', "modes.seal-torn.steps.3.caution", "'magic'"),
     ("a mode with no rule of its own", 'no_fault = true\n', "", "modes.lock-ready.hazards", "at least one rule"),
     ("a mode no symptom leads to", 'modes = ["boot-split"]', 'modes = ["crack"]', "modes.boot-split", "not a candidate"),
     ("a symptom of no mode", 'words = "The rubber is missing", modes = ["seal-missing"]', 'words = "The rubber is missing", modes = ["ghost"]', "symptoms.seal-missing.modes", "'ghost'"),
