@@ -132,13 +132,13 @@ def planned(day: Day) -> None:
     morning = {"depot": places["BRK"], "since": day.railway.now + timedelta(hours=2), "shift": "early"}
     for name in ("hard", "lip"):
         day.look(name, day.ago(hours=20, minutes=30))
-        day.act(name, day.ago(hours=20), workflow.plan, control, **morning, road="Road 4")
+        day.act(name, day.ago(hours=20), workflow.plan, control, **morning, road="4")
     day.report(
         "cold", day.ago(hours=30), three, end_of(day, 36, "A"), "hood", "heater-cold", place="ELM", weather="dry"
     )
     day.look("cold", day.ago(hours=29), 1)
     tonight = {"depot": places["ELM"], "since": day.railway.now + timedelta(hours=17), "shift": "night"}
-    day.act("cold", day.ago(hours=28), workflow.plan, other, **tonight, road="Road 2")
+    day.act("cold", day.ago(hours=28), workflow.plan, other, **tonight, road="2")
 
 
 def worked_on(day: Day) -> None:
@@ -155,7 +155,7 @@ def worked_on(day: Day) -> None:
         day.report(name, day.ago(hours=hours), day.cast.drivers[n], end, part, symptom, place=depot, weather="dry")
         day.look(name, day.ago(hours=hours - 0.3), n % 2)
         visit = {"depot": day.railway.places[depot], "since": day.ago(hours=taken + 0.5), "shift": "night"}
-        day.act(name, day.ago(hours=hours - 1), workflow.plan, day.cast.controllers[n % 2], **visit, road="Road 1")
+        day.act(name, day.ago(hours=hours - 1), workflow.plan, day.cast.controllers[n % 2], **visit, road="1")
         day.act(name, day.ago(hours=taken), workflow.take, took[name])
     day.act("bolts", day.ago(hours=1), sign(day), other, outcome=CloseOut.Outcome.REPAIRED)
     day.act("handle", day.ago(hours=4.5), sign(day), fitter, outcome=CloseOut.Outcome.REPAIRED)

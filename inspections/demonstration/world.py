@@ -59,7 +59,7 @@ class World:
         """The visit of a unit to a depot that night: one, however many findings it is for."""
         key = unit.pk, depot.pk, since
         if key not in self.visits:
-            road = f"Road {self.random.randint(1, 6)}"
+            road = str(self.random.randint(1, 6))
             visit = Visit(unit=unit, depot=depot, road=road, since=since, until=until, shift=Visit.Shift.NIGHT)
             self.visits[key] = self.ledger.add(visit)
         return self.visits[key]
