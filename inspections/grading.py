@@ -22,6 +22,8 @@ from inspections.rules import evidence, explain, facts, publish
 from inspections.rules import grade as grader
 from inspections.rules.ruleset import Ruleset, RulesetError, load, shipped_text
 
+HIT = ("hazard", "frequency", "category", "mode", "rule")
+
 
 @dataclass(frozen=True, slots=True)
 class Told:
@@ -140,39 +142,37 @@ def value_among(
 
 def rows(value: grader.Grade, *, finding: Finding, row: RuleSet, cause: str, made: datetime):
     """Unsaved (Grade, [GradeCell]) for a pure grade."""
-    worst_cells = [cell for cell in value.cells.values() if cell.category == value.worst]
     grade = Grade(
         finding=finding,
         ruleset=row,
         made=made,
         cause=cause,
         worst=value.worst,
-        hours=min((cell.hours for cell in worst_cells if cell.hours is not None), default=None),
+        hours=least_hours(value),
         modes=list(value.modes),
     )
-    cells = [
-        GradeCell(
-            grade=grade,
-            situation=situation,
-            weather=weather,
-            category=cell.category,
-            hours=cell.hours,
-            hits=[
-                {
-                    "hazard": hit.hazard,
-                    "frequency": hit.frequency,
-                    "category": hit.category,
-                    "mode": hit.mode,
-                    "rule": hit.rule,
-                }
-                for hit in cell.hits
-            ],
-            rules=list(cell.rules),
-            **Dials.columns(cell.limits),
-        )
-        for (situation, weather), cell in value.cells.items()
-    ]
-    return grade, cells
+    return grade, [cell_row(*key, cell, grade) for key, cell in value.cells.items()]
+
+
+def least_hours(value: grader.Grade) -> Decimal | None:
+    """The shortest time allowed by the worst cells; None = at the next exam."""
+    worst = value.worst
+    hours = (cell.hours for cell in value.cells.values() if cell.category == worst and cell.hours is not None)
+    return min(hours, default=None)
+
+
+def cell_row(situation: str, weather: str, cell: grader.Cell, grade: Grade | None = None) -> GradeCell:
+    """One unsaved cell of a grade."""
+    return GradeCell(
+        grade=grade,
+        situation=situation,
+        weather=weather,
+        category=cell.category,
+        hours=cell.hours,
+        hits=[{name: getattr(hit, name) for name in HIT} for hit in cell.hits],
+        rules=list(cell.rules),
+        **Dials.columns(cell.limits),
+    )
 
 
 def same(grade: Grade | None, value: grader.Grade) -> bool:

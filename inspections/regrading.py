@@ -19,7 +19,7 @@ from inspections import grading, log, said
 from inspections.models import Finding, Grade, GradeCell, LogEntry, RuleSet
 
 BATCH = 2000  # one commit a batch; the log is held for about a second
-KEPT = 4096  # distinct answers kept at hand while a run lasts
+KEPT = 4096  # distinct answers, and distinct cells, kept at hand
 READ = ("ref", "worst", "end_id", "unit_id")
 CELL_FIELDS = [field for field in GradeCell._meta.concrete_fields if field.name not in ("id", "grade")]
 
@@ -99,12 +99,15 @@ class Answers:
     def _answer(self, mine: said.Said, others: frozenset[said.Said], pattern: int | None) -> Answer:
         faults = [said.fault(other) for other in others]
         value = grading.grade_of(self.rules, said.fault(mine), faults, self.patterns[pattern])
-        grade, cells = grading.rows(value, finding=None, row=self.row, cause=Grade.Cause.RULESET, made=None)
-        columns = tuple(
-            tuple(field.get_db_prep_save(getattr(cell, field.attname), connection) for field in CELL_FIELDS)
-            for cell in cells
-        )
-        return Answer(grade.worst, grade.hours, grade.modes, columns)
+        cells = tuple(columns(*key, cell) for key, cell in value.cells.items())
+        return Answer(value.worst, grading.least_hours(value), list(value.modes), cells)
+
+
+@lru_cache(KEPT)
+def columns(situation: str, weather: str, cell) -> tuple:
+    """The columns of a cell as the database takes them, without the grade's; few cells are distinct."""
+    row = grading.cell_row(situation, weather, cell)
+    return tuple(field.get_db_prep_save(getattr(row, field.attname), connection) for field in CELL_FIELDS)
 
 
 def beside(findings: Sequence[Finding]) -> dict[tuple[str, int], list[int]]:
