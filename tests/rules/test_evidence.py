@@ -46,6 +46,8 @@ FACTS = [
     ("worse makes an expected fact expected, not worse", "curve", [("seen", "curve=no", ""), ("seen", "", "worse")], "no"),
     ("worse takes back that it was secured", "secured", [("examined", "secured=yes", ""), ("seen", "", "worse")], "yes | no"),
     ("a driver who says what was measured leaves it", "may-fall", [("measured", "may-fall=no", ""), ("seen", "may-fall=no", "")], "no"),
+    ("an examination that says what was measured leaves it", "may-fall", [("measured", "may-fall=no", ""), ("examined", "may-fall=no", "")], "no"),
+    ("an examination after worse settles it again", "may-fall", [("examined", "may-fall=no", ""), ("seen", "", "worse"), ("examined", "may-fall=no", "")], "no"),
     ("what was not confirmed yields to an examination", "curve", [("not confirmed", "curve=yes", ""), ("examined", "curve=no", "")], "no"),
     ("an odd fact hides no other", "curve", [("seen", "mood=bad curve=yes", "")], "yes"),
     ("not confirmed narrows nothing", "may-fall", [("not confirmed", "may-fall=no", "")], "yes | no"),
@@ -104,6 +106,8 @@ def test_the_pattern_says_which_pipe(ruleset):
     said = Observation("air-upper", facts={"pipe": "BP"})
     assert words(ruleset, "pipe", said, pattern=PIPES) == "MRP | BP"
     assert words(ruleset, "pipe", said) == "BP"
+    agreed = Observation("air-upper", facts={"pipe": "MRP"})
+    assert words(ruleset, "pipe", agreed, pattern=PIPES) == "MRP"
 
 
 def test_the_pattern_outranks_what_was_said_of_contacts(ruleset):
@@ -126,6 +130,8 @@ def test_modes_add_up_until_better_evidence(ruleset):
     assert modes(ruleset, open_, slow, examined) == "cover-missing"
     assert modes(ruleset, open_, examined, slow) == "cover-slow cover-missing"
     assert modes(ruleset, examined, Observation("cover", mode="cover-missing", kind="still there")) == "cover-missing"
+    measured = Observation("cover", mode="cover-missing", kind="measured", quality="measured")
+    assert modes(ruleset, measured, examined) == "cover-missing"
     vague = Observation("cover", mode="cover-slow", quality="not confirmed")
     assert set(modes(ruleset, vague).split()) == set(ruleset.candidates("cover"))
     assert modes(ruleset, vague, examined) == "cover-missing"
@@ -174,6 +180,7 @@ def test_raised_is_kept_until_an_examination(ruleset):
     assert raised(first, up, Observation("cover", kind="raised")) == 2
     assert raised(first, up, Observation("cover", "cover-slow", kind="still there")) == 2
     assert raised(first, up, examined) == 0
+    assert raised(first, up, Observation("cover", "cover-slow", kind="worse", quality="examined")) == 0
     assert raised(first, examined, up) == 2
     assert raised(first, Observation("cover", kind="raised", raised_to=7)) == 3
     assert raised(Observation("cover", kind="raised", raised_to=2, quality="examined")) == 2

@@ -58,6 +58,8 @@ def test_what_was_raised_stands_first_and_is_explained(ruleset):
     assert (cell.category, cell.hours) == (2, 24)
     assert [h.hazard for h in cell.hits] == ["raised", "function-lost"]
     assert cell.rules[0] == "raised"
+    both = grade(ruleset, fault(judged("seal-torn"), Observation("cover", kind="raised", raised_to=3)))
+    assert [h.hazard for h in both.cells["R", "dry"].hits] == ["raised", "held", "air-lost"]
     assert "Raised by control." in explain(ruleset, answer, "U", "wet")
 
 
