@@ -202,6 +202,6 @@ def put_in_force(request, digest):
             return redirect("ruleset", digest)
         form.add_error(None, str(refused))
         return ruleset_page(request, row, form, 409 if isinstance(refused, house.Overtaken) else 422)
-    changed = f"{done.graded} open findings graded anew, {done.changed} changed their category."
+    changed = f"Open findings graded anew: {done.graded}; with another worst category: {done.changed}."
     messages.info(request, f"In force since {words.clock(now)}. {changed}")
     return redirect("ruleset", digest)

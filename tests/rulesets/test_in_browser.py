@@ -102,7 +102,7 @@ def test_an_engineer_puts_a_ruleset_in_force(browser_page, sign_in, cast, world,
     assert page.input_value("textarea[name=why]") == "Agreed"
     page.fill("input[name=password]", PASSWORD)
     page.click("button:has-text('Put it in force')")
-    assert "3 open findings graded anew" in page.inner_text(".messages")
+    assert "Open findings graded anew: 3;" in page.inner_text(".messages")
     assert page.inner_text("main .tag") == "In force"
 
 

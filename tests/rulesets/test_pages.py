@@ -61,7 +61,7 @@ def test_from_a_file_to_the_ruleset_in_force(engineer, cast, report):
     answer = sign(engineer)
     assert answer.headers["Location"] == f"/rules/{short}/"
     page = text_of(engineer.get(f"/rules/{short}/"))
-    assert "1 open findings graded anew" in page
+    assert "Open findings graded anew: 1;" in page
     assert "In force" in page
     assert "Agreed in the depot" in page
     assert "What was expected of it" in page

@@ -1,11 +1,13 @@
 """A candidate comes in, is tried, is put in force: by an engineer, on what was read, once."""
 
 from datetime import timedelta
+from threading import Barrier, Thread
 
 # ruff: noqa: E501 - one line a case
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.core.management import CommandError, call_command
+from django.db import connection
 
 from inspections import grading, log, rulesets
 from inspections.grading import RulesetError
@@ -259,3 +261,34 @@ def test_finding_of_is_graded_at_intake_by_the_new_one(tried, cast, report, now)
     later = now + timedelta(minutes=1)
     finding = finding_of(report(cast.driver, unit="202", received=later))
     assert finding.current_grade.ruleset.sha256 == tried.sha256
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_signatures_in_the_same_moment_put_one_in_force(cast, report, now):
+    """Two threads, two candidates, each tried against the one in force: one comes into force, one is refused."""
+    report(cast.driver)
+    texts = (tighter(), milder())
+    rows = [rulesets.try_out(rulesets.bring(t, by=None, reason="", now=now), by=None, now=now) for t in texts]
+    start, outcomes = Barrier(2), []
+
+    def sign(row):
+        start.wait()
+        try:
+            put(row, cast, now + timedelta(seconds=1))
+            outcomes.append("in force")
+        except rulesets.Overtaken:
+            outcomes.append("refused")
+        finally:
+            connection.close()
+
+    threads = [Thread(target=sign, args=(row,)) for row in rows]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert sorted(outcomes) == ["in force", "refused"]
+    assert RuleSet.objects.candidates().count() == 1
+    assert LogEntry.objects.filter(kind="ruleset in force").count() == 1
+    assert log.first_break() is None
+    current = grading.in_force(now + timedelta(seconds=1))
+    assert Finding.objects.get().current_grade.ruleset == current

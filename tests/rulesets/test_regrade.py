@@ -144,12 +144,12 @@ def test_the_command_says_what_it_did(reported):
     stored(worse(), in_force_from=RuleSet.objects.get().in_force_from + timedelta(days=1))
     call_command("regrade", "--progress", stdout=out, stderr=err)
     assert out.getvalue().startswith(f"{len(REPORTED)} graded, ")
-    assert out.getvalue().endswith(" changed their category, 0 still wait.\n")
+    assert out.getvalue().endswith(" with another worst category, 0 still wait.\n")
     assert err.getvalue().endswith(f"100 % {len(REPORTED)} of {len(REPORTED)}\n")
     call_command("regrade", stdout=out, stderr=err)
-    assert out.getvalue().endswith("\n0 graded, 0 changed their category, 0 still wait.\n")
+    assert out.getvalue().endswith("\n0 graded, 0 with another worst category, 0 still wait.\n")
     call_command("regrade", "--all", stdout=out, stderr=err)
-    assert f"\n{len(REPORTED)} graded, 0 changed" in out.getvalue()
+    assert f"\n{len(REPORTED)} graded, 0 with another" in out.getvalue()
 
 
 def test_no_bar_where_nobody_watches(reported):

@@ -21,4 +21,6 @@ class Command(BaseCommand):
             everything=options["all"],
             progress=Progress(self.stderr, "Regrading", wanted=progress),
         )
-        self.stdout.write(f"{done.graded} graded, {done.changed} changed their category, {done.waiting} still wait.")
+        self.stdout.write(
+            f"{done.graded} graded, {done.changed} with another worst category, {done.waiting} still wait."
+        )
