@@ -185,17 +185,22 @@ def photos_of(row: dict[str, object]) -> tuple[UUID, ...]:
         raise NotTaken("photos: one of them is no uuid") from error
 
 
-def fault_of(row: dict[str, object], index: int) -> Fault:
+def fault_of(row: dict[str, object], index: int, seen_in: dict[str, str]) -> Fault:
+    """One fault; how its end was when it was seen is a fact of it."""
     values = checked(FaultForm(row), f"fault {index} ")
     values["kind"] = values["kind"] or "first report"
-    return Fault(**values, facts=facts_of(row), photos=photos_of(row))
+    facts = facts_of(row)
+    if values["end"] in seen_in:
+        facts.setdefault("seen-in", seen_in[values["end"]])
+    return Fault(**values, facts=facts, photos=photos_of(row))
 
 
 def body_of(data: dict[str, object]) -> Body:
     """The checked report; NotTaken lists what is wrong, row by row."""
     values = checked(BodyForm(data), "")
     ends = [checked(EndForm(row), f"end {n} ") for n, row in enumerate(rows_of(data, "ends", MAX_ENDS), 1)]
-    faults = [fault_of(row, n) for n, row in enumerate(rows_of(data, "faults", MAX_FAULTS), 1)]
+    seen_in = {end["end"]: end["situation"] for end in ends}
+    faults = [fault_of(row, n, seen_in) for n, row in enumerate(rows_of(data, "faults", MAX_FAULTS), 1)]
     if len({end["end"] for end in ends}) != len(ends):
         raise NotTaken("ends: an end stands twice")
     if len({fault.id for fault in faults}) != len(faults):

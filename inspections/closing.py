@@ -119,10 +119,25 @@ def refuse_unless_sound(finding: Finding, work: Work, rows: Sequence[TestResult]
             raise Refused(out_of_limit(failed))
         if not work.confirmed:
             raise Refused("“Repaired” needs the fault confirmed; otherwise the outcome is “no fault found”.")
-    if work.outcome == CloseOut.Outcome.NOT_FOUND and work.confirmed:
-        raise Refused("The fault was confirmed, so “no fault found” does not fit.")
+    if work.outcome == CloseOut.Outcome.NOT_FOUND:
+        if work.confirmed:
+            raise Refused("The fault was confirmed, so “no fault found” does not fit.")
+        if may_part(finding):
+            raise Refused(
+                "“No fault found” cannot close this: after an unwanted release, a parting or damaged wiring "
+                "the independent wiring check must be made and signed."
+            )
     if work.outcome == CloseOut.Outcome.RELEASED and (work.limits == NO_LIMITS or not work.limits_why.strip()):
         raise Refused("“Released with limits” needs at least one limit and why.")
+
+
+def may_part(finding: Finding) -> bool:
+    """True where the fault as reported or confirmed asks for the independent wiring check."""
+    rules = grading.ruleset()
+    symptom = rules.symptoms.get(finding.symptom)
+    reported = symptom.modes if symptom and not symptom.cant_tell else ()
+    codes = [finding.mode] if finding.mode else reported
+    return any(rules.modes[code].wiring_check for code in codes if code in rules.modes)
 
 
 def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: User, now: datetime) -> str:

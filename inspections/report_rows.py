@@ -80,6 +80,16 @@ def inspected(
     )
 
 
+def beside(inspection: Inspection, finding: Finding) -> dict[str, str]:
+    """What the logbook itself knows that the rules ask: how often the fault came back, a curve at the place."""
+    told = {}
+    if finding.repeat_of_id:
+        told["repeats"] = "2" if finding.repeat_of.repeat_of_id else "1"
+    if inspection.place_id and inspection.place.curve_radius_m:
+        told["curve"] = "yes"
+    return told
+
+
 def observation_row(
     inspection: Inspection, fault: bodies.Fault, finding: Finding, first: bool, received: datetime
 ) -> Observation:
@@ -91,7 +101,7 @@ def observation_row(
         kind="first report" if first else fault.kind if fault.kind != "first report" else "still there",
         slot=fault.part,
         symptom=fault.symptom,
-        facts=fault.facts,
+        facts={**beside(inspection, finding), **fault.facts},
         note=fault.note,
         photos=[str(photo) for photo in fault.photos],
         by=inspection.person,

@@ -247,11 +247,16 @@ def graded_limits(ends, weather: dict[int, str]) -> dict[tuple[int, str], list[S
     for grade, ref, end, unit in open_here.values_list("current_grade", "ref", "end", "unit"):
         for pk in [end] if end else by_unit[unit]:
             at_end[grade].append((pk, ref))
+    cells = defaultdict(dict)
+    for cell in GradeCell.objects.filter(grade__in=list(at_end)):
+        cells[cell.grade_id, cell.situation][cell.weather] = cell
     found = defaultdict(list)
-    for cell in GradeCell.objects.filter(grade__in=list(at_end), weather__in=set(weather.values())):
-        for pk, ref in at_end[cell.grade_id]:
-            if weather[pk] == cell.weather:
-                found[pk, cell.situation].append(Source("finding", ref, cell.limits, cell.category))
+    for (grade, situation), by_weather in cells.items():
+        for pk, ref in at_end[grade]:
+            # A grade made before the ruleset knew this weather class: every cell it has counts.
+            chosen = [by_weather[weather[pk]]] if weather[pk] in by_weather else list(by_weather.values())
+            limits = join_all(cell.limits for cell in chosen)
+            found[pk, situation].append(Source("finding", ref, limits, max(cell.category for cell in chosen)))
     return found
 
 

@@ -96,6 +96,7 @@ def fault_of(world: World, met: Encounter, symptom: str, kind: str = "first repo
     """The fault as the driver answers for it; a question in three is skipped."""
     asks = [world.rules.facts[code] for code in world.rules.symptoms[symptom].asks]
     facts = {f.code: world.random.choice(f.words) for f in asks if f.kind == "words" and world.random.random() < 0.67}
+    facts["seen-in"] = met.situation
     return bodies.Fault(
         id=uuid_from(world.random),
         end=met.end.letter,

@@ -306,3 +306,26 @@ def test_a_fault_half_way_leaves_nothing(cast, railway, now, monkeypatch):
     with pytest.raises(RuntimeError, match="half way"):
         receive(cast.driver, body(cast.driver), now)
     assert not any(counts().values())
+
+
+def facts():
+    return [observation.facts for observation in Observation.objects.order_by("pk")]
+
+
+@pytest.mark.parametrize(("place", "curve"), [("THO", {"curve": "yes"}), ("SKJ", {}), ("nowhere", {}), ("", {})])
+def test_situation_and_curve_are_facts_of_the_fault(cast, railway, now, place, curve):
+    receive(cast.driver, body(cast.driver, situation="R", place=place), now)
+    assert facts() == [{"seen-in": "R", **curve}]
+
+
+def test_a_fault_that_came_back_is_graded_as_a_repeat(cast, railway, now):
+    times = []
+    for n in range(3):
+        seen = now + timedelta(days=n)
+        dirty = body(cast.driver, key=str(n), part="contacts", symptom="pins-dirty", seen=seen.isoformat())
+        receive(cast.driver, dirty, seen)
+        times.append(facts()[-1].get("repeats", "none"))
+        limits = Finding.objects.latest("pk").current_grade.cells.get(situation="C", weather="dry").limits
+        assert (limits.couple == "not") is (n == 2)
+        Finding.objects.filter(closed=None).update(state="closed", closed=seen + timedelta(hours=1))
+    assert times == ["none", "1", "2"]

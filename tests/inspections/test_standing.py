@@ -133,3 +133,14 @@ def test_reading_writes_nothing(cast, railway, report, now, django_assert_num_qu
     with django_assert_num_queries(10) as captured:
         standing.of_units(list(railway.units.values()), now)
     assert all(query["sql"].lstrip().upper().startswith("SELECT") for query in captured)
+
+
+def test_a_weather_class_the_grade_does_not_know_loosens_nothing(cast, railway, report, now, monkeypatch):
+    report(cast.driver)
+    end = railway.ends["201 A"]
+    before = of(end, now)
+    monkeypatch.setattr(standing, "weather_of", lambda ends, *_: {end.pk: "flood" for end in ends})
+    after = of(end, now)
+    for situation in "UCR":
+        assert tighter_or_equal(after.situations[situation].limits, before.situations[situation].limits)
+    assert after.situations["C"].limits.couple == "not"

@@ -290,3 +290,20 @@ def test_a_report_nobody_saw_makes_the_version_old(cast, railway, report, findin
         workflow.close_out(finding, version=1, by=cast.fitter, now=now, password=PASSWORD, work=repaired(finding))
     assert [entry.kind for entry in stale.value.since] == ["observed"]
     assert not CloseOut.objects.exists()
+
+
+@pytest.mark.parametrize(
+    ("part", "symptom", "closes"),
+    [("handle", "release-parted", False), ("cables", "cable-hanging", False), ("air-upper", "seal-torn", True)],
+)
+def test_no_fault_found_does_not_close_a_parting_or_wiring(cast, railway, report, now, part, symptom, closes):
+    report(cast.driver, part=part, symptom=symptom)
+    finding = in_work(Finding.objects.select_related("end__pattern", "unit").get(), cast, now)
+    work = closing.Work(confirmed=False, cause="", action="", found="Nothing seen.", outcome="no fault found")
+    act = {"version": 1, "by": cast.fitter, "now": now, "password": PASSWORD, "work": work}
+    if closes:
+        assert workflow.close_out(finding, **act).outcome == "no fault found"
+    else:
+        with pytest.raises(Refused, match="independent wiring check"):
+            workflow.close_out(finding, **act)
+        assert not CloseOut.objects.exists()
