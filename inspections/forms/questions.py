@@ -13,7 +13,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from fleet.models import CouplerPattern, Place, Unit
-from inspections import grading, standing, words
+from inspections import grading, intake, standing, words
 from inspections.models import Finding
 from inspections.models.findings import OPEN
 from inspections.reports import face
@@ -78,7 +78,7 @@ class Asked:
 
     `parts` is (code, label) in the order of the drawing, what is only on the list last; `still` are open findings;
     `weather` is the class alerted, "" for the mildest; `restricted` is end letter →
-    situation → what control's restrictions say.
+    situation → what control's restrictions say; `came_back` see `intake.came_back`.
     """
 
     number: str
@@ -91,6 +91,7 @@ class Asked:
     weather: str
     pattern: CouplerPattern | None
     restricted: Mapping[str, Mapping[str, Sequence[str]]]
+    came_back: Mapping[str, Mapping[str, int]]
 
     @property
     def facts(self) -> list:
@@ -117,6 +118,9 @@ class Asked:
                 for found in self.still
             ],
             "restricted": self.restricted,
+            "back": self.came_back,
+            "components": {part.code: part.component for part in self.rules.parts.values()},
+            "curves": [name.casefold() for p in self.places if p.curve_radius_m for name in (p.code, p.name)],
         }
 
 
@@ -145,6 +149,7 @@ def asked(number: str, now: datetime, sign: str = "") -> Asked:
         weather=weather if weather != rules.weathers[0] else "",
         pattern=ends[0].pattern if ends else None,
         restricted={end.letter: restricted(known[end.pk]) for end in ends},
+        came_back=intake.came_back(ends, now),
     )
 
 

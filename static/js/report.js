@@ -65,11 +65,19 @@
     return { known: { modes, facts } };
   }
 
+  function beside(end) {
+    const back = Object.entries(page.back).filter(([letter]) => [letter, "?"].includes(end));
+    const times = Math.max(0, ...back.map(([, of]) => of[page.components[value("part")]] || 0));
+    const place = (form.elements.place?.value || "").trim().toLowerCase();
+    const curve = page.curves.includes(place) ? "yes" : "";
+    return [["seen-in", value("situation")], ["repeats", times ? `${times}` : ""], ["curve", curve]];
+  }
+
   function faults(end) {
     const sign = picked("sign").value;
     const same = page.open.find(({ ref }) => sign === `still:${ref}`);
     const others = page.open.filter((f) => f !== same && (end === "?" || ["?", end].includes(f.end)));
-    const said = asks().map((code) => [code, code === "seen-in" ? value("situation") : value(`fact-${code}`)]);
+    const said = asks().map((code) => [code, value(`fact-${code}`)]).concat(beside(end));
     const facts = Object.fromEntries(said.filter(([, word]) => word && word !== "not known"));
     return [same ? known(same) : { part: value("part"), symptom: sign, facts }, ...others.map(known)];
   }

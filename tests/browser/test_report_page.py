@@ -6,6 +6,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 import pytest
+from django.utils import timezone
 from PIL import Image
 from playwright.sync_api import expect
 
@@ -520,3 +521,17 @@ def test_a_receipt_prints_on_one_page(page, cast, report):
     assert Photo.objects.filter(owner=owner).count() == 2
     printed = page.pdf(format="A4")
     assert printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page/") == 1
+
+
+def test_the_page_knows_that_a_fault_came_back_and_where_it_curves(page, cast, railway, report):
+    for _ in range(2):
+        report(cast.driver, part="contacts", symptom="pins-dirty", seen=timezone.now().isoformat())
+        Finding.objects.filter(closed=None).update(state="closed", closed=timezone.now())
+    open_report(page)
+    answer(page, "end", "A end")
+    page.click("svg [data-slot=contacts]")
+    answer(page, "sign", "dirty, green")
+    page.locator("#q-situation label").get_by_text("About to couple", exact=True).click()
+    expect(page.locator("#verdict")).to_contain_text("Do not couple at this end")
+    answer(page, "end", "B end")
+    expect(page.locator("#verdict")).not_to_contain_text("Do not couple at this end")

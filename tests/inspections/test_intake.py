@@ -263,6 +263,8 @@ def couple(railway, now, times):
 def test_repeat_within_28_days_and_10_couplings_whichever_ends_later(cast, railway, now, days, couplings, repeat):
     old = closed_finding(cast, now, days)
     couple(railway, now - timedelta(hours=1), couplings)
+    back = intake.came_back([railway.ends["201 A"]], now)
+    assert back == {"A": {old.component: 1} if repeat else {}}
     receive(cast.driver, body(cast.driver, key="new", seen=now.isoformat()), now)
     new = Finding.objects.exclude(pk=old.pk).get()
     assert (new.repeat_of == old) is repeat
