@@ -1,10 +1,23 @@
-"""Response headers every page carries: the content policy, and no copies kept unless a view says so."""
+"""Response headers every page carries, and how a refusal is logged."""
+
+import logging
+
+from django.core.exceptions import PermissionDenied
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; "
     "font-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; "
     "object-src 'none'; frame-ancestors 'none'"
 )
+
+
+class RefusalsInOneLine(logging.Filter):
+    """A page refused to somebody is a line in the log, not a traceback: a real fault must not hide among them."""
+
+    def filter(self, record):
+        if record.exc_info and isinstance(record.exc_info[1], PermissionDenied):
+            record.exc_info = None
+        return True
 
 
 def headers(get_response):

@@ -1,8 +1,12 @@
 """Pages for what went wrong read no database and say no internals."""
 
+import logging
+
 import pytest
+from django.core.exceptions import PermissionDenied
 from django.test import RequestFactory
 
+from config.security import RefusalsInOneLine
 from inspections.views import errors
 
 
@@ -38,3 +42,14 @@ def test_a_broken_page_shows_the_500_page(cast, client_of, monkeypatch):
 def test_unknown_address_and_no_role(cast, client_of):
     assert client_of(cast.driver).get("/nowhere/").status_code == 404
     assert client_of(cast.outsider).get("/units/").status_code == 403
+
+
+def test_a_refusal_is_one_line_in_the_log():
+    refusal = logging.LogRecord("django.request", logging.WARNING, "", 1, "Forbidden", (), None)
+    refusal.exc_info = (PermissionDenied, PermissionDenied("x"), None)
+    fault = logging.LogRecord("django.request", logging.ERROR, "", 1, "Fault", (), None)
+    fault.exc_info = (RuntimeError, RuntimeError("x"), None)
+    assert RefusalsInOneLine().filter(refusal)
+    assert RefusalsInOneLine().filter(fault)
+    assert refusal.exc_info is None
+    assert fault.exc_info is not None
