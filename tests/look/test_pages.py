@@ -178,7 +178,7 @@ def test_the_choice_works_at_once_and_is_kept(look):
     page = look(samples.desk_page())
     assert page.locator("#theme input:checked").get_attribute("value") == "phone"
     page.emulate_media(color_scheme="dark")
-    assert page.evaluate(PAGE_COLOUR) == NIGHT
+    page.wait_for_function(f"{PAGE_COLOUR} === '{NIGHT}'", timeout=5000)  # the phone tells the page a moment later
     page.get_by_label("Day", exact=True).check(force=True)
     assert page.evaluate(PAGE_COLOUR) == DAY
     page.get_by_label("Night", exact=True).check(force=True)
