@@ -21,6 +21,8 @@ from inspections.forms.body import (
     problems,
 )
 
+# Marks that turn the text around them: nobody sees them, and they can make a page say something else.
+TURNING = frozenset("\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 MAX_BYTES = 200_000
 MAX_DEPTH = 8
 EARLIEST, LATEST = datetime(2000, 1, 1, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
@@ -76,9 +78,9 @@ class Body:
 
 
 def clean_text(value: object) -> object:
-    """NFC, no surrogates, no control characters but line ends and tabs; containers are walked."""
+    """NFC, no surrogates, no marks that turn text, no controls but line ends and tabs; containers are walked."""
     if isinstance(value, str):
-        kept = (c for c in value if c in "\n\t" or unicodedata.category(c) not in ("Cc", "Cs"))
+        kept = (c for c in value if c in "\n\t" or (c not in TURNING and unicodedata.category(c) not in ("Cc", "Cs")))
         return unicodedata.normalize("NFC", "".join(kept))
     if isinstance(value, list):
         return [clean_text(item) for item in value]

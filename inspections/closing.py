@@ -55,6 +55,8 @@ def test_rows(finding: Finding, work: Work, rules=None) -> list[TestResult]:
         test = rules.tests[code]
         result = entered.pop(code, None)
         verdict = verdict_of(test, result)
+        if result and result.value is not None and least(test) is not None and result.value < least(test):
+            raise Refused(below_zero(test))
         if verdict is None:
             if work.outcome == CloseOut.Outcome.REPAIRED:
                 raise Refused(f"“{test.name}” is missing: every closing test is needed for “repaired”.")
@@ -74,6 +76,22 @@ def test_rows(finding: Finding, work: Work, rules=None) -> list[TestResult]:
     if entered:
         raise Refused(f"“{next(iter(entered))}” is no closing test of this fault.")
     return rows
+
+
+def least(test) -> Decimal | None:
+    """What a value can be at least: 0, a size without a sign, unless a limit of the test lies below zero itself."""
+    signed = any(limit is not None and limit < 0 for limit in (test.low, test.high))
+    return None if signed else Decimal(0)
+
+
+def below_zero(test) -> str:
+    """Why a value below zero is no value of a test."""
+    return f"“{test.name}” is below zero: enter what was measured, without a sign."
+
+
+def limit_lost(outcome: str, done: str = "set a limit") -> str:
+    """Why limits, or their reason, do not go with another outcome than a release."""
+    return f"You {done}, but chose {outcome}. Choose “released with limits”, or take the limit away."
 
 
 def tests_asked(finding: Finding, mode: str = "", rules=None) -> list[str]:
@@ -127,6 +145,10 @@ def refuse_unless_sound(finding: Finding, work: Work, rows: Sequence[TestResult]
                 "“No fault found” cannot close this: after an unwanted release, a parting or damaged wiring "
                 "the independent wiring check must be made and signed."
             )
+    if work.outcome != CloseOut.Outcome.RELEASED and work.limits != NO_LIMITS:
+        raise Refused(limit_lost(work.outcome))
+    if work.outcome == CloseOut.Outcome.RELEASED and finding.unit_id is None:
+        raise Refused("The unit is not on the list yet, so no limit can be set: say which unit it is first.")
     if work.outcome == CloseOut.Outcome.RELEASED and (work.limits == NO_LIMITS or not work.limits_why.strip()):
         raise Refused("“Released with limits” needs at least one limit and why.")
 

@@ -20,8 +20,10 @@ LATE = timedelta(minutes=1)  # an entry written later than this after the event 
 
 
 def clock(at: datetime) -> str:
-    """Local clock time, "05:50"."""
-    return f"{timezone.localtime(at):%H:%M}"
+    """Local clock time, "05:50"; with its zone, "01:30 GMT", in the hour that comes twice."""
+    local = timezone.localtime(at)
+    twice = local.replace(fold=0).utcoffset() > local.replace(fold=1).utcoffset()
+    return f"{local:%H:%M %Z}" if twice else f"{local:%H:%M}"
 
 
 def day(at: datetime, now: datetime) -> str:
@@ -189,10 +191,12 @@ def lines(findings: Iterable[Finding], rules, now: datetime, takers: Mapping[str
 
 @dataclass(frozen=True, slots=True)
 class Happening:
-    """A log entry in words. `entered` is set where it was written later than it happened."""
+    """A log entry in words. `free`: a person's own words, may be empty. `entered` is set where it was written later
+    than it happened."""
 
     at: datetime
     words: str
+    free: str
     who: str
     entered: datetime | None
 
@@ -204,7 +208,8 @@ def happening(entry: LogEntry, *, places: Mapping[str, str], reader: User, named
     own = entry.actor_id == reader.pk
     return Happening(
         at=entry.happened,
-        words=f"{words}: {free}" if free and (named or own) else words,
+        words=words,
+        free=free if named or own else "",
         who="you" if own else name(entry.actor) if named else "",
         entered=entry.written if entry.written - entry.happened > LATE else None,
     )
@@ -222,7 +227,8 @@ def _graded(data, places):
 def _planned(data, places):
     depot = places.get(data.get("depot"), data.get("depot", ""))
     when = timezone.localtime(datetime.fromisoformat(data["since"]))
-    return f"Planned at {depot}, {when.day} {when:%B}, {data.get('shift', '')} shift", ""
+    road = f"road {data['road']}" if data.get("road") else ""
+    return f"Planned at {depot}, {when.day} {when:%B}, {data.get('shift', '')} shift", road
 
 
 # Kind of entry → (what everybody may read, free words of a person).
@@ -255,10 +261,11 @@ DID = {
 }
 
 
-def changed_since(entries: Iterable[LogEntry]) -> str:
+def changed_since(entries: Iterable[LogEntry], reader: User) -> str:
     """ "Controller 2 looked at this at 05:50. See what changed before you save.", from the last entry."""
     last = list(entries)[-1:]
     if not last:
-        return "This changed since you opened it. See what changed before you save."
+        return "This page does not fit what stands here now. Look at it again before you save."
+    who = "You" if last[0].actor_id == reader.pk else name(last[0].actor)
     did = DID.get(last[0].kind, "changed this")
-    return f"{name(last[0].actor)} {did} at {clock(last[0].written)}. See what changed before you save."
+    return f"{who} {did} at {clock(last[0].written)}. See what changed before you save."

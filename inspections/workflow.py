@@ -52,8 +52,9 @@ def may_from(finding: Finding, act: str) -> bool:
 
 
 def acts_open_to(user: User, finding: Finding) -> set[str]:
-    """The acts this person may do on this finding now: what a page offers."""
-    return {act for act in FROM if may_from(finding, act) and permissions.may(user, act)}
+    """The acts this person may do on this finding now: what a page offers. No plan before the unit is named."""
+    possible = {act for act in FROM if may_from(finding, act) and permissions.may(user, act)}
+    return possible if finding.unit_id else possible - {"plan"}
 
 
 def allow(act: str, finding: Finding, by: User) -> None:
@@ -178,7 +179,7 @@ def plan(
     shift: str,
     road: str = "",
 ) -> Finding:
-    """Plan a visit: an existing one of this unit at this depot and shift, or a new one."""
+    """Plan a visit: an existing one of this unit at this depot and shift, or a new one. A road given is its road."""
     if depot.kind != Place.Kind.DEPOT:
         raise Refused(f"{depot} is no depot.")
     if finding.unit_id is None:
@@ -187,6 +188,9 @@ def plan(
         visit, _ = Visit.objects.get_or_create(
             unit=finding.unit, depot=depot, since=since, shift=shift, defaults={"road": road}
         )
+        if road and visit.road != road:
+            visit.road = road
+            visit.save(update_fields=["road"])
         return advance(
             finding,
             act="plan",
@@ -199,6 +203,7 @@ def plan(
             depot=depot.code,
             since=since,
             shift=shift,
+            road=visit.road,
         )
 
 

@@ -16,12 +16,13 @@ from django.utils import timezone
 
 from fleet.models import Place, Unit
 from inspections.forms.dials import DialsForm
-from inspections.forms.fields import AHEAD, ClockTime, button, helper, say_what_is_needed, why
+from inspections.forms.fields import AHEAD, ClockTime, Words, button, helper, say_what_is_needed, why
 from inspections.forms.layout import BigRadios
 from inspections.models import Finding, Restriction, Visit
 from inspections.models.dials import CATEGORY_CHOICES
 from inspections.rules.limits import Limits
 
+TOLD_WITHIN = timedelta(days=7)
 SHIFT_STARTS = {Visit.Shift.EARLY: time(6), Visit.Shift.LATE: time(14), Visit.Shift.NIGHT: time(22)}
 HOW_TOLD = [(word, word.capitalize()) for word in ("by phone", "by radio", "in person", "in writing")]
 
@@ -74,7 +75,7 @@ class TellForm(ActForm):
     """Who was told, how, and when."""
 
     act, words = "tell", "Record who was told"
-    whom = forms.CharField(label="Who was told", max_length=120)
+    whom = Words(label="Who was told", max_length=120)
     how = forms.ChoiceField(label="How", choices=HOW_TOLD, widget=forms.RadioSelect)
     when = ClockTime(label="When", required=False, help_text="Leave it empty for now.")
 
@@ -82,10 +83,12 @@ class TellForm(ActForm):
         return ["whom", InlineRadios("how"), "when"]
 
     def clean_when(self):
-        """A call that was made: not one still to come."""
+        """A call that was made: not one still to come, and none of long ago."""
         when = self.cleaned_data["when"]
         if when and when > self.now + AHEAD:
             raise forms.ValidationError("That time is still to come")
+        if when and when < self.now - TOLD_WITHIN:
+            raise forms.ValidationError("That time is more than seven days ago: look at the date again")
         return when
 
 
@@ -111,7 +114,7 @@ class PlanForm(ActForm):
     depot = forms.ModelChoiceField(label="Depot", queryset=Place.objects.depots(), to_field_name="code")
     day = forms.DateField(label="Day", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
     shift = forms.ChoiceField(label="Shift", choices=Visit.Shift.choices, widget=forms.RadioSelect)
-    road = forms.CharField(label="Road", max_length=20, required=False)
+    road = Words(label="Road", max_length=20, required=False)
 
     def prepare(self):
         self.fields["depot"].empty_label = "Choose a depot"

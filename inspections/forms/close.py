@@ -16,7 +16,7 @@ from django.urls import reverse
 
 from inspections import closing, words
 from inspections.forms.dials import DIAL_LABELS, DialsForm
-from inspections.forms.fields import button, say_what_is_needed
+from inspections.forms.fields import Words, button, say_what_is_needed
 from inspections.forms.layout import BigRadios, UnitSuffix
 from inspections.models import CloseOut, Finding, TestResult
 from inspections.permissions import Refused
@@ -96,7 +96,7 @@ class CloseForm(DialsForm):
     found = forms.CharField(max_length=40, widget=forms.HiddenInput)
     cause = forms.ChoiceField(label="Cause", choices=CAUSES, widget=forms.RadioSelect)
     action = forms.ChoiceField(label="What was done", widget=forms.RadioSelect)
-    in_words = forms.CharField(
+    in_words = Words(
         label="Found and done, in your words",
         required=False,
         max_length=4000,
@@ -147,7 +147,11 @@ class CloseForm(DialsForm):
                     max_digits=10,
                     decimal_places=4,
                     widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
-                    error_messages={"invalid": "Enter a number with a point, like 0.15"},
+                    error_messages={
+                        "invalid": f"“{test.name}”: enter a number with a point, like 0.15",
+                        "min_value": closing.below_zero(test),
+                    },
+                    min_value=closing.least(test),
                 )
             else:
                 self.fields[f"test-{code}"] = forms.ChoiceField(
@@ -207,7 +211,6 @@ class CloseForm(DialsForm):
 
     def work(self) -> closing.Work:
         """What is signed."""
-        released = self.cleaned_data["outcome"] == CloseOut.Outcome.RELEASED
         return closing.Work(
             confirmed=self.confirmed,
             cause=self.cleaned_data.get("cause", ""),
@@ -216,8 +219,8 @@ class CloseForm(DialsForm):
             outcome=self.cleaned_data["outcome"],
             mode=self.mode,
             results=self.results(),
-            limits=self.limits() if released else NO_LIMITS,
-            limits_why=self.cleaned_data["limits_why"] if released else "",
+            limits=self.limits(),
+            limits_why=self.cleaned_data["limits_why"],
         )
 
     def clean(self):
@@ -230,6 +233,10 @@ class CloseForm(DialsForm):
             self.block_repaired()
         if values.get("outcome") == CloseOut.Outcome.RELEASED:
             self.ask_limits(values)
+        elif "outcome" in values and self.limits() != NO_LIMITS:
+            self.add_error("outcome", closing.limit_lost(values["outcome"]))
+        elif "outcome" in values and values.get("limits_why"):
+            self.add_error("limits_why", closing.limit_lost(values["outcome"], "wrote why it is released"))
         return values
 
     def ask_limits(self, values) -> None:

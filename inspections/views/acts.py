@@ -72,7 +72,7 @@ def perform(request, ref, act, call, *, done, repeat):
 def again(request, finding, form, *, now: datetime, refused: Refused | None = None):
     """The act's page once more, with why it was not done."""
     since = refused.since if isinstance(refused, Stale) else ()
-    sentence = words.changed_since(since) if isinstance(refused, Stale) else str(refused or "")
+    sentence = words.changed_since(since, request.user) if isinstance(refused, Stale) else str(refused or "")
     possible = workflow.may_from(finding, form.act)
     if sentence:
         form.add_error(None, sentence)
@@ -158,7 +158,8 @@ def plan(request, ref):
         )
 
     def repeat(values):
-        return Repeat("planned", {"depot": values["depot"].code, "since": log.plain(values["since"])})
+        road = {"road": values["road"]} if values["road"] else {}
+        return Repeat("planned", {"depot": values["depot"].code, "since": log.plain(values["since"]), **road})
 
     return perform(request, ref, "plan", call, done="The work is planned.", repeat=repeat)
 

@@ -91,7 +91,7 @@ def entered(request, finding, rules, chosen, now):
             if any(e.kind == "signed" and e.actor_id == request.user.pk for e in stale.since):
                 return redirect("finding", finding.ref)
             form.see(stale.finding.version)
-            sign.add_error(None, words.changed_since(stale.since))
+            sign.add_error(None, words.changed_since(stale.since, request.user))
             finding, since, status = stale.finding, changed(request, stale), 409
         except Refused as refused:
             refusal(sign, refused)
@@ -154,7 +154,7 @@ def check(request, ref):
         if any(e.kind == "checked" and e.actor_id == request.user.pk for e in stale.since):
             return redirect("finding", finding.ref)
         form.see(stale.finding.version)
-        form.add_error(None, words.changed_since(stale.since))
+        form.add_error(None, words.changed_since(stale.since, request.user))
         finding, since, status = stale.finding, changed(request, stale), 409
     except Refused as refused:
         refusal(form, refused)

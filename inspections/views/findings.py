@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from functools import reduce
+from operator import or_
+
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import Case, Count, F, IntegerField, Min, OuterRef, Subquery, Value, When
+from django.db.models import Case, Count, F, IntegerField, Min, OuterRef, Q, Subquery, Value, When
 from django.http import Http404
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -13,6 +17,7 @@ from django.views.decorators.http import require_safe
 
 from fleet.models import Unit
 from inspections import case, grading, references, words, workflow
+from inspections.bodies import clean_text
 from inspections.forms.acts import FORMS
 from inspections.models import Finding, Observation, Submission
 from inspections.permissions import DRIVER, groups_of, may, require
@@ -27,6 +32,8 @@ OPEN_STATES = [
     Finding.State.IN_WORK,
     Finding.State.AWAITING_CHECK,
 ]
+REF_SAID = re.compile(r"^ref(erence)?\b[.:]?", re.IGNORECASE)
+END_SAID = re.compile(r"[ ,]+[AB]( end)?$", re.IGNORECASE)  # "205 A": the unit's page shows both ends
 # The act a page offers first: the one the finding waits for.
 FIRST = ("look", "check", "close", "take", "plan")
 
@@ -101,18 +108,30 @@ def in_states(counts):
     return [(state.value, sum(n for _, s, n in counts if s == state)) for state in OPEN_STATES]
 
 
+def unlisted(*numbers):
+    """Open findings of a unit that is not on the list, by its number as it was given; the worst first."""
+    same = reduce(or_, (Q(unit_given__iexact=number) for number in numbers))
+    return Finding.objects.open().filter(same, unit__isnull=True).worst_first().for_list()[:PAGE]
+
+
 @require_safe
 @require("see standing")
 def find(request):
-    """Find by reference or unit number."""
-    asked = request.GET.get("q", "").strip()
+    """Find by reference or unit number; a unit that is not on the list by its number as it was given."""
+    now = timezone.now()
+    asked = clean_text(request.GET.get("q", "")).strip()
     if not asked:
         return render(request, "pages/find.html", {"asked": ""})
-    unit = Unit.objects.filter(number=asked.upper()).first()
+    number = END_SAID.sub("", asked)
+    unit = Unit.objects.filter(number__in=[asked.upper(), number.upper()]).first()
     if unit:
         return redirect("unit", unit.number)
+    given = list(unlisted(asked, number))
+    if given:
+        lines = words.lines(given, grading.ruleset(now), now)
+        return render(request, "pages/find.html", {"asked": asked, "lines": lines})
     try:
-        ref = references.read(asked)
+        ref = references.read(REF_SAID.sub("", asked))
     except references.MistypedReference as error:
         return render(
             request, "pages/find.html", {"asked": asked, "sentence": str(error), "problem": True}, status=422
@@ -153,6 +172,7 @@ def finding(request, ref):
         "first": first,
         "forms": [FORMS[act](finding=found, now=now, primary=act == first) for act in FORMS if act in open_to],
         "acts": open_to,
+        "unnamed": not found.unit_id and workflow.may_from(found, "plan") and may(request.user, "plan"),
         "cards": cards_offered(found) if may(request.user, "print card") else [],
         "driver": DRIVER in groups_of(request.user),
         "may_see_list": may(request.user, "see control"),

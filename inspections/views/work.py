@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import groupby
-
 from django.db.models import F
 from django.shortcuts import render
 from django.utils import timezone
@@ -32,13 +30,13 @@ def depot_asked(request, depots):
 
 
 def shifts(lines, now):
-    """Lines of planned jobs grouped: (words of the shift, visit-ordered bands, count)."""
-    grouped = []
-    for (since, shift), jobs in groupby(lines, key=lambda line: (line.finding.visit.since, line.finding.visit.shift)):
-        jobs = list(jobs)
-        when = words.day(since, now)
-        grouped.append((f"{when.removeprefix('on ').capitalize()}, {shift} shift", bands(jobs), len(jobs)))
-    return grouped
+    """Lines of planned jobs grouped by what their heading says: (words of the shift, bands, count)."""
+    grouped: dict[str, list[words.Line]] = {}
+    for line in lines:
+        visit = line.finding.visit
+        when = words.day(visit.since, now).removeprefix("on ").capitalize()
+        grouped.setdefault(f"{when}, {visit.shift} shift", []).append(line)
+    return [(heading, bands(jobs), len(jobs)) for heading, jobs in grouped.items()]
 
 
 def bands(lines):

@@ -246,6 +246,47 @@ def test_released_with_limits_leaves_a_restriction(cast, railway, finding, now):
     assert (left.couple, left.close_out, left.end) == ("attended", close, finding.end)
 
 
+def test_a_value_below_zero_is_no_value(cast, railway, finding, now):
+    in_work(finding, cast, now)
+    released = {"outcome": "released with limits", "limits": Limits(couple="not"), "limits_why": "spare awaited"}
+    for more in ({}, released):
+        work = work_like(finding, results=results(finding, leak_coupled=Decimal("-5")), **more)
+        with pytest.raises(Refused, match="below zero"):
+            workflow.close_out(finding, version=1, by=cast.fitter, now=now, password=PASSWORD, work=work)
+    assert not CloseOut.objects.exists()
+
+
+def test_a_limit_does_not_vanish_with_another_outcome(cast, railway, finding, now):
+    in_work(finding, cast, now)
+    gone = {"confirmed": False, "outcome": "no fault found", "results": ()}
+    for more in ({}, gone):
+        work = work_like(finding, limits=Limits(speed=40), **more)
+        with pytest.raises(Refused, match="You set a limit, but chose"):
+            workflow.close_out(finding, version=1, by=cast.fitter, now=now, password=PASSWORD, work=work)
+    assert not CloseOut.objects.exists()
+
+
+def test_no_limit_is_left_on_a_unit_that_is_not_named(cast, report, now):
+    report(cast.driver, unit="471")
+    finding = in_work(Finding.objects.select_related("end__pattern", "unit").get(), cast, now)
+    work = work_like(finding, outcome="released with limits", limits=Limits(couple="not"), limits_why="x")
+    with pytest.raises(Refused, match="not on the list yet"):
+        workflow.close_out(finding, version=1, by=cast.fitter, now=now, password=PASSWORD, work=work)
+    assert not CloseOut.objects.exists()
+
+
+def test_a_refused_plan_moves_nothing_to_another_road(cast, railway, finding, now):
+    put(finding, "acknowledged", cast, now)
+    plan = {"by": cast.controller, "now": now, "depot": railway.places["BRK"], "since": now, "shift": "early"}
+    finding = workflow.plan(finding, version=finding.version, road="3", **plan)
+    with pytest.raises(workflow.Stale):
+        workflow.plan(finding, version=finding.version - 1, road="7", **plan)
+    assert Visit.objects.get().road == "3"
+    workflow.plan(finding, version=finding.version, road="7", **plan)
+    assert Visit.objects.get().road == "7"
+    assert LogEntry.objects.filter(kind="planned").order_by("seq").last().data["road"] == "7"
+
+
 def test_the_checker_is_never_the_one_who_did_it(cast, railway, finding, now):
     put(finding, "awaiting check", cast, now)
     CloseOut.objects.update(by=cast.checker)

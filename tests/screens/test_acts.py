@@ -31,15 +31,25 @@ IDS = [act[0] for act in ACTS]
 # What is wrong with a posted form, and the sentence it brings.
 ERRORS = [
     ("tell", {"whom": "  ", "how": "by radio"}, "Say who was told"),
-    ("tell", {"whom": "X", "how": "by pigeon"}, "Select a valid choice"),
+    ("tell", {"whom": "X", "how": "by pigeon"}, "Choose how they were told"),
     ("tell", {"whom": "X", "how": "by radio", "when": "2099-01-01T10:00"}, "That time is still to come"),
     ("tell", {"whom": "X", "how": "by radio", "when": "ten to six"}, "Enter a date and time"),
     ("raise", {"to": "3", "why": " "}, "Say why"),
-    ("raise", {"to": "0", "why": "lower"}, "Select a valid choice"),
-    ("plan", {**PLAN, "depot": "THO"}, "Select a valid choice"),
+    ("raise", {"to": "0", "why": "lower"}, "Choose a category"),
+    ("plan", {**PLAN, "depot": "THO"}, "Choose a depot"),
     ("plan", {**PLAN, "day": "2020-01-01"}, "That day is past"),
     ("plan", {**PLAN, "day": "2099-01-01"}, "more than a year away"),
     ("plan", {**PLAN, "shift": ""}, "Choose a shift"),
+    ("plan", {**PLAN, "shift": "dawn"}, "Choose a shift"),
+    ("plan", {**PLAN, "day": "someday"}, "“Day” is no date: enter it like 24/11/2026"),
+    ("plan", {**PLAN, "road": "x" * 21}, "“Road” is too long: at most 20 characters"),
+    ("tell", {"whom": "x" * 121, "how": "by radio"}, "“Who was told” is too long: at most 120 characters"),
+    ("tell", {"whom": "\u202e\u2066 ", "how": "by radio"}, "Say who was told"),
+    ("tell", {"whom": "X", "how": "by radio", "when": "1900-01-01T10:00"}, "more than seven days ago"),
+    ("withdraw", {"why": "x" * 301}, "“Why is it withdrawn?” is too long: at most 300 characters"),
+    ("withdraw", {"why": "x", "version": ""}, "This page had lost part of itself"),
+    ("withdraw", {"why": "x", "version": "1x"}, "This page had lost part of itself"),
+    ("withdraw", {"why": "x", "version": "-1"}, "This page had lost part of itself"),
     ("withdraw", {"why": ""}, "Say why"),
 ]
 
@@ -114,6 +124,8 @@ def test_nothing_is_saved_after_an_error(at, cast, client_of, act, posted, sente
     page = response.content.decode()
     assert response.status_code == 422
     assert sentence in page
+    for default in ("Select a valid", "Enter a valid", "Ensure", "This field", "\u202e"):
+        assert default not in page.replace(posted.get("whom", "-"), "")
     assert "<title>Problem: " in page
     assert state_of(finding) == ("acknowledged", finding.version)
     assert LogEntry.objects.count() == written
@@ -130,7 +142,7 @@ def test_stale_says_who_and_keeps_what_was_typed(at, cast, client_of, now, act, 
     page = response.content.decode()
     assert response.status_code == 409
     assert "Controller 2 recorded who was told at 06:00. See what changed before you save." in page
-    assert "Told: Signaller, by phone" in page
+    assert "Told: <bdi>Signaller, by phone</bdi>" in page
     for typed in (posted.get("why"), posted.get("whom"), posted.get("road")):
         assert typed is None or typed in page
     assert state_of(finding) == (start, seen + 1)
@@ -243,7 +255,7 @@ def test_raising_regrades_and_shows(at, cast, client_of):
     )
     page = client_of(cast.fitter).get(f"/findings/{finding.ref}/").content.decode()
     assert "band-intolerable" in page
-    assert "Raised to intolerable: It hangs over the rail." in page
+    assert "Raised to intolerable: <bdi>It hangs over the rail.</bdi>" in page
 
 
 def test_plan_makes_one_visit_for_a_shift(at, cast, client_of):
@@ -256,6 +268,52 @@ def test_plan_makes_one_visit_for_a_shift(at, cast, client_of):
     assert {first.ref, second.ref} == set(visit.findings.values_list("ref", flat=True))
 
 
+def test_planning_the_same_shift_on_another_road_moves_it_there(at, cast, client_of):
+    finding = at("acknowledged")
+    client = client_of(cast.controller)
+    stale = {"version": finding.version, **PLAN}
+    assert client.post(address(finding, "plan"), stale).status_code == 302
+    assert client.post(address(finding, "plan"), {**stale, "road": "7"}).status_code == 409, "no second press"
+    other = {**stale, "version": finding.version + 1, "road": "7"}
+    assert client.post(address(finding, "plan"), other).status_code == 302
+    assert Visit.objects.get().road == "7"
+    page = client.get(f"/findings/{finding.ref}/").content.decode()
+    assert "road <bdi>7</bdi>, " in page
+    for road in "37":
+        assert f"late shift: <bdi>road {road}</bdi>" in page
+    kept = {**other, "version": finding.version + 2, "road": ""}
+    assert client.post(address(finding, "plan"), kept).status_code == 302
+    assert Visit.objects.get().road == "7"
+
+
+def test_who_acted_on_a_page_of_their_own_is_you(at, cast, client_of):
+    finding = at("acknowledged")
+    client = client_of(cast.controller)
+    client.post(address(finding, "plan"), {"version": finding.version, **PLAN})
+    page = client.post(address(finding, "withdraw"), {"version": finding.version, "why": "x"}).content.decode()
+    assert "You planned this at " in page
+    assert "Controller 1 planned" not in page
+
+
+def test_a_version_that_never_was_claims_no_change(at, cast, client_of):
+    finding = at("acknowledged")
+    posted = {"version": "9" * 20, "why": "x"}
+    response = client_of(cast.controller).post(address(finding, "withdraw"), posted)
+    page = response.content.decode()
+    assert response.status_code == 422
+    assert "This page does not fit what stands here now. Look at it again before you save." in page
+    assert "hanged" not in page
+    assert state_of(finding) == ("acknowledged", finding.version)
+
+
+def test_marks_that_turn_text_are_not_kept(at, cast, client_of):
+    finding = at("acknowledged")
+    turning = "\u200e\u200f\u202a\u202e\u2066\u2069"
+    posted = {"version": finding.version, "whom": f"Sig{turning}naller \u05d0", "how": "by phone"}
+    assert client_of(cast.controller).post(address(finding, "tell"), posted).status_code == 302
+    assert LogEntry.objects.get(kind="told").data["whom"] == "Signaller \u05d0"
+
+
 def test_told_before_it_was_entered_shows_both_times(at, cast, client_of):
     finding = at("acknowledged")
     posted = {"whom": "Signaller", "how": "by phone", "when": "2026-11-24T05:50"}
@@ -263,7 +321,7 @@ def test_told_before_it_was_entered_shows_both_times(at, cast, client_of):
     entry = LogEntry.objects.get(kind="told")
     assert entry.happened == datetime(2026, 11, 24, 5, 50, tzinfo=UTC)
     page = client_of(cast.controller).get(f"/findings/{finding.ref}/").content.decode()
-    assert "24 November 2026, 05:50 GMT</time> Told: Signaller, by phone" in page
+    assert "24 November 2026, 05:50 GMT</time> Told: <bdi>Signaller, by phone</bdi>" in page
     assert "(entered " in page
 
 
@@ -329,12 +387,13 @@ def test_control_restricts_the_whole_unit(railway, cast, client_of):
     ("changes", "sentence"),
     [
         ({"couple": "normal"}, "Choose at least one limit"),
-        ({"couple": "never"}, "Select a valid choice"),
+        ({"couple": "never"}, "“Coupling at this end”: choose one of the answers shown"),
         ({"limits_why": "  "}, "Say why"),
         ({"where": ""}, "Choose an end or the whole unit"),
-        ({"where": "C"}, "Select a valid choice"),
-        ({"speed": "0"}, "greater than or equal to 1"),
-        ({"speed": "fast"}, "Enter a whole number"),
+        ({"where": "C"}, "Choose an end or the whole unit"),
+        ({"speed": "0"}, "“Highest speed”: at least 1"),
+        ({"speed": "401"}, "“Highest speed”: at most 400"),
+        ({"speed": "fast"}, "“Highest speed”: enter a whole number"),
     ],
 )
 def test_a_restriction_that_says_nothing_is_refused(railway, cast, client_of, changes, sentence):

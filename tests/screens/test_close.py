@@ -113,7 +113,7 @@ def test_a_mode_that_is_not_offered_is_asked_again(job, fitter):
     for found in ("pin-bent", "no-such-mode", HOSTILE):
         response = fitter.get(address(finding), {"found": found})
         assert response.status_code == 422
-        assert "Select a valid choice" in response.content.decode()
+        assert "Choose what you found" in response.content.decode()
         posted = {**entries(finding), "found": found}
         assert fitter.post(address(finding), posted).status_code == 422
 
@@ -140,14 +140,21 @@ def test_a_value_outside_its_limit_blocks_repaired_by_its_field(job, fitter, mod
         ({"test-look": ""}, "“Look” is needed for “repaired”"),
         ({"test-leak-coupled": ""}, "“Air leak, coupled” is needed for “repaired”"),
         ({"test-look": "no"}, "“Look” did not pass. You can release it with limits, or leave it open."),
-        ({"test-leak-coupled": "0,1"}, "Enter a number with a point, like 0.15"),
-        ({"test-leak-coupled": "NaN"}, "Enter a number with a point, like 0.15"),
-        ({"test-leak-coupled": "0.12345"}, "no more than 4 decimal places"),
+        ({"test-leak-coupled": "0,1"}, "“Air leak, coupled”: enter a number with a point, like 0.15"),
+        ({"test-leak-coupled": "NaN"}, "“Air leak, coupled”: enter a number with a point, like 0.15"),
+        ({"test-leak-coupled": "0.12345"}, "“Air leak, coupled” has too many digits: at most 4 after"),
         ({"cause": ""}, "Choose a cause"),
-        ({"action": "Magic"}, "Select a valid choice"),
+        ({"action": "Magic"}, "Choose what was done"),
         ({"action": "Something else, in my words below", "in_words": " "}, "Write what was done"),
         ({"outcome": ""}, "Choose an outcome"),
-        ({"outcome": "no fault found"}, "Select a valid choice"),
+        ({"outcome": "no fault found"}, "Choose an outcome"),
+        ({"test-leak-coupled": "-5"}, "“Air leak, coupled” is below zero"),
+        ({"test-leak-coupled": "1234567"}, "“Air leak, coupled” has too many digits: at most 6 before"),
+        ({"test-look": "maybe"}, "“Look”: choose one of the answers shown"),
+        ({"in_words": "x" * 4001}, "“Found and done, in your words” is too long: at most 4000 characters"),
+        ({"couple": "not"}, "You set a limit, but chose repaired. Choose “released with limits”, or take"),
+        ({"speed": "40"}, "You set a limit, but chose repaired."),
+        ({"limits_why": "No ring."}, "You wrote why it is released, but chose repaired."),
         ({"outcome": "released with limits"}, "“Released with limits” needs at least one limit"),
         ({"outcome": "released with limits", "couple": "not"}, "Say why it is released so"),
     ],
@@ -237,7 +244,7 @@ def test_a_stale_close_out_says_who_and_keeps_everything(job, fitter, cast, now)
     page = response.content.decode()
     assert response.status_code == 409
     assert "Controller 1 raised this at 06:00. See what changed before you save." in page
-    assert "Raised to intolerable: Seen hanging at Pennick." in page
+    assert "Raised to intolerable: <bdi>Seen hanging at Pennick.</bdi>" in page
     assert "Ring was cut at the bottom." in page
     assert not CloseOut.objects.exists()
     assert sign(fitter, finding, {**posted, "version": finding.version + 1}).status_code == 302
@@ -273,9 +280,25 @@ def test_released_with_limits_leaves_a_restriction(job, fitter, railway):
 
 def test_limits_of_another_outcome_are_not_signed(job, fitter):
     finding = job()
-    assert sign(fitter, finding, entries(finding, couple="not", limits_why="x")).status_code == 302
+    gone = {"found": "not-found", "outcome": "no fault found", "couple": "not", "limits_why": "x"}
+    for changes in ({"couple": "not", "limits_why": "x"}, gone):
+        response = sign(fitter, finding, entries(finding, **changes))
+        assert response.status_code == 422
+        said = f"You set a limit, but chose {changes.get('outcome', 'repaired')}."
+        assert said in response.content.decode()
     assert not Restriction.objects.exists()
-    assert '"couple":"normal"' in CloseOut.objects.get().signed_text
+    assert not CloseOut.objects.exists()
+
+
+def test_marks_that_turn_text_are_not_signed(job, fitter):
+    finding = job()
+    assert sign(fitter, finding, entries(finding, in_words="Ring\u202e cut\u2066.")).status_code == 302
+    assert CloseOut.objects.get().found == "Ring cut."
+
+
+def test_no_shipped_test_takes_a_value_below_zero():
+    for test in grading.ruleset().tests.values():
+        assert closing.least(test) == 0, test.code
 
 
 def test_no_fault_found_needs_no_tests(job, fitter):

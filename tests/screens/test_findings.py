@@ -1,6 +1,6 @@
 """Control's list, finding by reference, and the page of one finding: who sees what, in how many queries."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from uuid import uuid4
 
 import pytest
@@ -35,7 +35,7 @@ def test_nothing_waiting_says_when_it_was_checked(cast, railway, client_of):
 
 def test_intolerable_comes_first_then_worst_first(cast, report, client_of, now):
     mild = finding_of(report(cast.driver, part="air-upper", symptom="seal-hard"))
-    late = finding_of(report(cast.driver, part="hook", symptom="hook-marks", end="B"))
+    late = finding_of(report(cast.driver, part="hook", symptom="hook-marks", situation="C", end="B"))
     middle = finding_of(report(cast.driver, part="cover", symptom="cover-open"))
     assert (mild.worst, middle.worst, late.worst) == (2, 2, 3)
     page = client_of(cast.controller).get("/findings/new/").content.decode()
@@ -46,8 +46,10 @@ def test_intolerable_comes_first_then_worst_first(cast, report, client_of, now):
 
 
 def test_an_intolerable_one_already_looked_at_comes_after_one_that_waits(cast, report, client_of, now):
-    seen = looked(cast, finding_of(report(cast.driver, part="hook", symptom="hook-marks", end="B")), now)
-    waiting = finding_of(report(cast.driver, part="hook", symptom="hook-marks", unit="202"))
+    seen = looked(
+        cast, finding_of(report(cast.driver, part="hook", symptom="hook-marks", situation="C", end="B")), now
+    )
+    waiting = finding_of(report(cast.driver, part="hook", symptom="hook-marks", situation="C", unit="202"))
     page = client_of(cast.controller).get("/findings/new/?show=open").content.decode()
     assert page.index(waiting.spoken_ref) < page.index(seen.spoken_ref)
 
@@ -71,7 +73,7 @@ def test_a_phone_whose_clock_runs_ahead_does_not_look_fresh(cast, report, client
 
 
 def test_lists_by_band_state_and_all_are_links_with_counts(cast, report, client_of, now):
-    finding_of(report(cast.driver, part="hook", symptom="hook-marks", end="B"))
+    finding_of(report(cast.driver, part="hook", symptom="hook-marks", situation="C", end="B"))
     looked(cast, finding_of(report(cast.driver)), now)
     client = client_of(cast.manager)
     page = client.get("/findings/new/").content.decode()
@@ -130,8 +132,26 @@ def test_find_by_reference_as_typed_and_by_unit(cast, report, client_of):
     for typed in (finding.ref, finding.spoken_ref, f" {finding.ref[:4]}-{finding.ref[4:]} "):
         response = client.get("/findings/", {"q": typed})
         assert (response.status_code, response["Location"]) == (302, f"/findings/{finding.ref}/")
-    assert client.get("/findings/", {"q": "201"})["Location"] == "/units/201/"
+    for typed in (f"ref {finding.spoken_ref}", f"Ref. {finding.ref}", f"reference {finding.ref}"):
+        assert client.get("/findings/", {"q": typed})["Location"] == f"/findings/{finding.ref}/", typed
+    for typed in ("201", "201 A", "201, b end", "2\u202e01"):
+        assert client.get("/findings/", {"q": typed})["Location"] == "/units/201/", typed
     assert client.get("/findings/").status_code == 200
+
+
+def test_find_open_findings_of_a_unit_that_is_not_on_the_list(cast, report, client_of, now):
+    opened = finding_of(report(cast.driver, unit="x517"))
+    over = finding_of(report(cast.driver, unit="x517", part="hook", symptom="hook-marks"))
+    workflow.withdraw(over, version=over.version, by=cast.controller, now=now, why="x")
+    client = client_of(cast.other_driver)
+    for typed in ("x517", "X517", "x517 A"):
+        response = client.get("/findings/", {"q": typed})
+        page = response.content.decode()
+        assert response.status_code == 200
+        assert "is not on our list. Open findings with this number" in page
+        assert f'href="/findings/{opened.ref}/"' in page
+        assert over.ref not in page
+    assert client.get("/findings/", {"q": "x518"}).status_code == 422
 
 
 @pytest.mark.parametrize(
@@ -177,7 +197,7 @@ def test_the_page_says_what_why_and_by_when(cast, report, client_of):
     finding = finding_of(report(cast.driver, note=NOTE, place="THO", weather="wet"))
     page = page_of(client_of(cast.controller), finding)
     for said in (
-        '<span class="unit-number">201, A end</span>:<br>5 Upper air seal',
+        '<span class="unit-number"><bdi>201</bdi>, A end</span>:<br>5 Upper air seal',
         "The rubber is torn or has a flap",
         "band-undesirable",
         "xamine by 05:48",
@@ -185,7 +205,7 @@ def test_the_page_says_what_why_and_by_when(cast, report, client_of):
         "Not looked at yet",
         NOTE,
         "Driver 1",
-        "Thornhope, weather: wet",
+        "<bdi>Thornhope</bdi>, weather: wet",
         "Undesirable",
         "Judged as: Air seal torn, nicked or part missing.",
         "Nothing else is recorded on this end.",
@@ -303,10 +323,29 @@ def test_the_unit_not_on_the_list_and_the_end_not_known_are_said(cast, report, c
     stranger = finding_of(report(cast.driver, unit="471"))
     unknown = finding_of(report(cast.driver, end="?"))
     client = client_of(cast.controller)
-    assert "Unit 471 is not on our list. It is kept as it was given" in page_of(client, stranger)
+    said = page_of(client, stranger)
+    assert "Unit <bdi>471</bdi> is not on our list. It is kept as it was given" in said
+    assert "Plan it once" not in said, "control has not looked yet"
     page = page_of(client, unknown)
     assert "both ends of 201 carry the worst case until it is seen" in page
     assert "end not known" in page
+
+
+def test_no_plan_is_offered_before_the_unit_is_named(cast, report, client_of, now):
+    finding = looked(cast, finding_of(report(cast.driver, unit="471")), now)
+    page = page_of(client_of(cast.controller), finding)
+    assert "Plan it once control has named the unit." in page
+    assert f"/findings/{finding.ref}/plan/" not in page
+    assert "Plan it once" not in page_of(client_of(cast.fitter), finding)
+
+
+def test_planned_is_said_only_while_it_is_open(cast, railway, report, client_of, now):
+    finding = planned(cast, railway, finding_of(report(cast.driver)), now)
+    assert "<p>Planned: Brackwater, road <bdi>3</bdi>" in page_of(client_of(cast.controller), finding)
+    workflow.withdraw(finding, version=finding.version, by=cast.controller, now=now, why="x")
+    page = page_of(client_of(cast.controller), finding)
+    assert "<p>Planned:" not in page
+    assert "Planned at Brackwater" in page, "the history keeps it"
 
 
 def test_an_end_that_is_in_no_unit_just_now(cast, railway, report, client_of, now):
@@ -364,6 +403,19 @@ def test_deadlines_in_words(cast, report, now, hours, passed, said, over):
     finding.first_seen, finding.current_grade.hours = now, hours and int(hours)
     due = words.deadline(finding, later(now, hours=passed))
     assert (due.words, due.over) == (said, over)
+
+
+@pytest.mark.parametrize(
+    ("at", "said"),
+    [
+        (datetime(2026, 10, 25, 0, 30, tzinfo=UTC), "01:30 BST"),
+        (datetime(2026, 10, 25, 1, 30, tzinfo=UTC), "01:30 GMT"),
+        (datetime(2026, 10, 25, 2, 30, tzinfo=UTC), "02:30"),
+        (datetime(2026, 3, 29, 1, 30, tzinfo=UTC), "02:30"),
+    ],
+)
+def test_the_hour_that_comes_twice_is_told_apart(at, said):
+    assert words.clock(at) == said
 
 
 @pytest.mark.parametrize(

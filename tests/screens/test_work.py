@@ -29,7 +29,9 @@ def test_no_depot_at_all_says_so(cast, client_of):
 
 def test_jobs_stand_by_shift_and_band_with_counts(cast, railway, report, client_of, now):
     seal = planned(cast, railway, finding_of(report(cast.driver)), now)
-    hook = planned(cast, railway, finding_of(report(cast.driver, part="hook", symptom="hook-marks", end="B")), now)
+    hook = planned(
+        cast, railway, finding_of(report(cast.driver, part="hook", symptom="hook-marks", situation="C", end="B")), now
+    )
     page = page_of(client_of(cast.fitter), "?depot=BRK")
     assert page.index("late shift (2)") < page.index("Intolerable (1)") < page.index(hook.spoken_ref)
     assert page.index(hook.spoken_ref) < page.index("Undesirable (1)") < page.index(seal.spoken_ref)
@@ -48,6 +50,20 @@ def test_an_earlier_shift_comes_first(cast, railway, report, client_of, now):
     page = page_of(client_of(cast.fitter), "?depot=BRK")
     assert page.index("early shift (1)") < page.index(sooner.spoken_ref)
     assert page.index(sooner.spoken_ref) < page.index("late shift (1)") < page.index(later.spoken_ref)
+
+
+def test_visits_of_one_shift_stand_under_one_heading(cast, railway, report, client_of, now):
+    for minute, unit in enumerate(("201", "202", "301")):
+        finding = looked(cast, finding_of(report(cast.driver, unit=unit)), now)
+        shift = "early" if unit == "202" else "late"
+        workflow.plan(
+            finding, version=finding.version, by=cast.controller, now=now, depot=railway.places["BRK"],
+            since=PLANNED.replace(minute=minute), shift=shift,
+        )  # fmt: skip
+    page = page_of(client_of(cast.fitter), "?depot=BRK")
+    assert page.count("late shift (2)") == 1
+    assert page.count("early shift (1)") == 1
+    assert "late shift (1)" not in page
 
 
 def test_another_depot_is_a_link_and_is_remembered(cast, railway, report, client_of, now):
