@@ -77,6 +77,8 @@ def entered(request, finding, rules, chosen, now):
     if step == "change":
         form = CloseForm(finding=finding, rules=rules, found=chosen, initial=request.POST.dict())
     if step == "change" or not form.is_valid():
+        if "version" in form.errors:
+            form.see(finding.version)
         status = 200 if step == "change" else 422
         words_ = chosen_words(rules, chosen)
         return page(request, "pages/close.html", finding, now=now, status=status, form=form, chosen=words_)
@@ -92,7 +94,7 @@ def entered(request, finding, rules, chosen, now):
                 return redirect("finding", finding.ref)
             form.see(stale.finding.version)
             sign.add_error(None, words.changed_since(stale.since, request.user))
-            finding, since, status = stale.finding, changed(request, stale), 409
+            finding, since, status = stale.finding, changed(request, stale), 409 if stale.since else 422
         except Refused as refused:
             refusal(sign, refused)
     return page(
@@ -138,6 +140,7 @@ def check(request, ref):
         return check_page(request, finding, close_out, form, now=now)
     form = CheckForm(request.POST, finding=finding, now=now, primary=True)
     if not form.is_valid():
+        form.see(finding.version)
         return check_page(request, finding, close_out, form, now=now, status=422)
     since, status = (), 422
     try:
@@ -155,7 +158,7 @@ def check(request, ref):
             return redirect("finding", finding.ref)
         form.see(stale.finding.version)
         form.add_error(None, words.changed_since(stale.since, request.user))
-        finding, since, status = stale.finding, changed(request, stale), 409
+        finding, since, status = stale.finding, changed(request, stale), 409 if stale.since else 422
     except Refused as refused:
         refusal(form, refused)
     return check_page(request, finding, close_out, form, now=now, status=status, since=since)

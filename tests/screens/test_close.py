@@ -290,6 +290,18 @@ def test_limits_of_another_outcome_are_not_signed(job, fitter):
     assert not CloseOut.objects.exists()
 
 
+@pytest.mark.parametrize("version", ["", "1x", "9" * 20])
+def test_a_version_that_never_was_is_said_and_the_page_goes_on(job, fitter, version):
+    finding = job()
+    response = sign(fitter, finding, entries(finding, version=version))
+    page = response.content.decode()
+    assert response.status_code == 422
+    assert "This page had lost part of itself" in page or "This page does not fit what stands here now" in page
+    assert "What changed" not in page
+    assert f'name="version" value="{finding.version}"' in page
+    assert not CloseOut.objects.exists()
+
+
 def test_marks_that_turn_text_are_not_signed(job, fitter):
     finding = job()
     assert sign(fitter, finding, entries(finding, in_words="Ring\u202e cut\u2066.")).status_code == 302
@@ -411,6 +423,15 @@ def test_a_stale_check_is_told(signed_by, cast, client_of, now):
     assert response.status_code == 409
     assert "Controller 1 recorded who was told at 06:00." in page
     assert check(client_of(cast.checker), finding, version=seen + 1).status_code == 302
+
+
+@pytest.mark.parametrize("version", ["1x", "9" * 20])
+def test_a_check_of_a_version_that_never_was(signed_by, cast, client_of, version):
+    finding = signed_by()
+    response = check(client_of(cast.checker), finding, version=version)
+    assert response.status_code == 422
+    assert f'name="version" value="{finding.version}"' in response.content.decode()
+    assert CloseOut.objects.get().checker is None
 
 
 def test_nothing_to_check_sends_back_with_words(job, cast, client_of):

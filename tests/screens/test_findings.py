@@ -375,6 +375,16 @@ def test_hostile_words_are_escaped(cast, report, client_of):
     assert "<script>alert" not in listed
 
 
+def test_marks_that_turn_text_do_not_reach_the_page(cast, report, client_of):
+    turning = "\u200e\u200f\u202a\u202e\u2066\u2069"
+    finding = finding_of(
+        report(cast.driver, note=f"Ring{turning} cut", place=f"Road{turning} 3", unit=f"4{turning}71")
+    )
+    page = page_of(client_of(cast.controller), finding)
+    for said in ("Ring cut", "<bdi>Road 3</bdi>", "Unit <bdi>471</bdi> is not"):
+        assert said in page
+
+
 def test_a_finding_graded_under_an_older_ruleset_is_explained_with_it(cast, report, client_of, now):
     finding = finding_of(report(cast.driver))
     text = RuleSet.objects.get().text.replace("Air seal torn, nicked or part missing", "Air seal torn indeed")
