@@ -16,6 +16,8 @@
   const cards = all(".question, .verdict");
   const face = form.querySelector("svg.face");
   const signs = all('input[name="sign"]');
+  // They move about below: a browser that gives answers back by their places would give back another one.
+  for (const radio of signs) radio.autocomplete = "off";
   const asks = () => (picked("sign")?.dataset.asks ?? "").split(" ");
   let table;
 
@@ -183,6 +185,7 @@
   addEventListener("pageshow", () => {
     sent = false;
     send.textContent = idle;
+    show();
   });
 
   fetch(form.dataset.table)

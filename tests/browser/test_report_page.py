@@ -535,3 +535,27 @@ def test_the_page_knows_that_a_fault_came_back_and_where_it_curves(page, cast, r
     expect(page.locator("#verdict")).to_contain_text("Do not couple at this end")
     answer(page, "end", "B end")
     expect(page.locator("#verdict")).not_to_contain_text("Do not couple at this end")
+
+
+@pytest.mark.parametrize(
+    ("slot", "words", "sign"),
+    [
+        ("air-upper", "is torn", "seal-torn"),
+        ("contacts", "bent or crooked", "pin-bent"),
+        ("hook", "not in line", "hook-marks"),
+    ],
+)
+def test_going_back_never_picks_another_fault(ready, slot, words, sign):
+    answer(ready, "end", "B end")
+    ready.click(f"svg [data-slot={slot}]")
+    answer(ready, "sign", words)
+    answer(ready, "situation", "Uncoupled")
+    ready.goto("/reports/")
+    ready.go_back()
+    ready.wait_for_load_state("networkidle")
+    picked = ready.evaluate("document.querySelector('input[name=sign]:checked')?.value || ''")
+    part = ready.evaluate("document.querySelector('input[name=part]:checked')?.value || ''")
+    assert picked in ("", sign)
+    if part:
+        offered = ready.locator("#q-sign input:visible").evaluate_all("all => all.map((r) => r.dataset.for)")
+        assert all(f"{part}:" in of for of in offered)
