@@ -16,7 +16,7 @@ from django.utils import timezone
 
 from fleet.models import Place, Unit
 from inspections.forms.dials import DialsForm
-from inspections.forms.fields import AHEAD, ClockTime, Words, button, helper, say_what_is_needed, why
+from inspections.forms.fields import AHEAD, ClockTime, Words, button, helper, password, say_what_is_needed, why
 from inspections.forms.layout import BigRadios
 from inspections.models import Finding, Restriction, Visit
 from inspections.models.dials import CATEGORY_CHOICES
@@ -155,12 +155,7 @@ class CheckForm(ActForm):
     """The second person signs."""
 
     act, words = "check", "I have checked it: sign"
-    password = forms.CharField(
-        label="Your password",
-        strip=False,
-        max_length=200,
-        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
-    )
+    password = password()
 
     def typed(self):
         """A password is not shown again."""

@@ -16,7 +16,7 @@ from django.urls import reverse
 
 from inspections import closing, words
 from inspections.forms.dials import DIAL_LABELS, DialsForm
-from inspections.forms.fields import Words, button, say_what_is_needed
+from inspections.forms.fields import Words, button, password, say_what_is_needed
 from inspections.forms.layout import BigRadios, UnitSuffix
 from inspections.models import CloseOut, Finding, TestResult
 from inspections.permissions import Refused
@@ -300,12 +300,7 @@ class CloseForm(DialsForm):
 class SignForm(forms.Form):
     """Second step: the password, for the text shown above it."""
 
-    password = forms.CharField(
-        label="Your password",
-        strip=False,
-        max_length=200,
-        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
-    )
+    password = password()
 
     def __init__(self, data=None):
         super().__init__(data)

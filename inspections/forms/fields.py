@@ -95,6 +95,12 @@ def why(label: str, most: int = 300) -> forms.CharField:
     return Words(label=label, max_length=most, widget=forms.Textarea(attrs={"rows": 3}))
 
 
+def password() -> forms.CharField:
+    """The password asked again where somebody signs."""
+    widget = forms.PasswordInput(attrs={"autocomplete": "current-password"})
+    return forms.CharField(label="Your password", strip=False, max_length=200, widget=widget)
+
+
 class ClockTime(forms.DateTimeField):
     """A local date and time. Of a time that comes twice when clocks go back, the later that is not in the future."""
 
