@@ -89,9 +89,9 @@ def below_zero(test) -> str:
     return f"“{test.name}” is below zero: enter what was measured, without a sign."
 
 
-def limit_lost(outcome: str, done: str = "set a limit") -> str:
+def limit_lost(outcome: str, done: str = "set a limit", it: str = "the limit") -> str:
     """Why limits, or their reason, do not go with another outcome than a release."""
-    return f"You {done}, but chose {outcome}. Choose “released with limits”, or take the limit away."
+    return f"You {done}, but chose {outcome}. Choose “released with limits”, or take {it} away."
 
 
 def tests_asked(finding: Finding, mode: str = "", rules=None) -> list[str]:

@@ -236,7 +236,9 @@ class CloseForm(DialsForm):
         elif "outcome" in values and self.limits() != NO_LIMITS:
             self.add_error("outcome", closing.limit_lost(values["outcome"]))
         elif "outcome" in values and values.get("limits_why"):
-            self.add_error("limits_why", closing.limit_lost(values["outcome"], "wrote why it is released"))
+            self.add_error(
+                "limits_why", closing.limit_lost(values["outcome"], "wrote why it is released", "that reason")
+            )
         return values
 
     def ask_limits(self, values) -> None:

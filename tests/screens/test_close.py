@@ -154,7 +154,7 @@ def test_a_value_outside_its_limit_blocks_repaired_by_its_field(job, fitter, mod
         ({"in_words": "x" * 4001}, "“Found and done, in your words” is too long: at most 4000 characters"),
         ({"couple": "not"}, "You set a limit, but chose repaired. Choose “released with limits”, or take"),
         ({"speed": "40"}, "You set a limit, but chose repaired."),
-        ({"limits_why": "No ring."}, "You wrote why it is released, but chose repaired."),
+        ({"limits_why": "No ring."}, "chose repaired. Choose “released with limits”, or take that reason away."),
         ({"outcome": "released with limits"}, "“Released with limits” needs at least one limit"),
         ({"outcome": "released with limits", "couple": "not"}, "Say why it is released so"),
     ],
