@@ -266,6 +266,13 @@ def earliest_close(end: CouplerEnd, at: datetime, days: int, couplings: int) -> 
     return min(at - timedelta(days=days), beyond[0]) if beyond else datetime.min.replace(tzinfo=UTC)
 
 
+def quarantine_words(why: str) -> str:
+    """What the sender is told of a report that was kept but not filed."""
+    if why.startswith("same id"):
+        return "You sent this report before. What is different now is kept apart, and control will sort it out."
+    return f"The logbook has kept this report whole, but could not file it: {why}. Control will sort it out."
+
+
 def receipt(submission: Submission, *, status: int) -> Receipt:
     """What is told about a stored or quarantined submission; the same every time."""
     if submission.status == Submission.Status.QUARANTINED:
@@ -274,8 +281,7 @@ def receipt(submission: Submission, *, status: int) -> Receipt:
             id=submission.uuid,
             sha256=submission.sha256,
             state="quarantined",
-            words=f"The logbook has kept this report whole, but could not file it: {submission.why}. "
-            "Control will sort it out.",
+            words=quarantine_words(submission.why),
         )
     observations = submission.inspection.observations.select_related("finding").order_by("pk")
     named = {UUID(photo) for observation in observations for photo in observation.photos}

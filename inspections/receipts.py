@@ -181,11 +181,14 @@ def joined(submission: Submission) -> list[str]:
     """What the ends were joined to and how far it came, where that was said."""
     stages = dict(Coupling.Stage.choices)
     rows = [
-        (end.mate_given or "not said", stages.get(end.stage, end.stage)) for end in submission.inspection.ends.all()
+        (end.mate_given or "not said", stages.get(end.stage, end.stage), end.situation)
+        for end in submission.inspection.ends.all()
     ]
     return [
-        f"{mate}, {stage[0].lower()}{stage[1:]}" if stage else mate
-        for mate, stage in rows
+        ("about to couple to " if situation == "C" else "")
+        + mate
+        + (f", {stage[0].lower()}{stage[1:]}" if stage else "")
+        for mate, stage, situation in rows
         if (mate, stage) != NOT_SAID
     ]
 

@@ -137,12 +137,18 @@ class ReportForm(forms.Form):
         return next((found for found in self.asked.still if sign == STILL + found.ref), None)
 
     def take_from(self, finding: Finding, answers: dict) -> None:
-        """ "Still there" answers the part, and the end where it was left out."""
+        """ "Still there" answers the part, and the end where it was left out or could not be told."""
         answers["part"] = finding.slot
         self.errors.pop("part", None)
-        if "end" in self.errors and finding.end_id:
-            answers["end"] = finding.end.letter
-            del self.errors["end"]
+        if not finding.end_id:
+            return
+        if answers.get("end", "?") not in ("?", finding.end.letter):
+            self.add_error(
+                "sign", f"That report is on the {finding.end.letter} end. Choose that end, or another answer"
+            )
+            return
+        answers["end"] = finding.end.letter
+        self.errors.pop("end", None)
 
     def body(self, author: int, photos: int) -> dict[str, object]:
         """The body of a valid form, with the first `photos` slots named."""

@@ -52,8 +52,8 @@ def report(request):
 
 
 def number_for(request) -> str:
-    """The unit a new page starts with: the one asked for, else today's."""
-    return tidy(request.GET.get("unit", "")) or today.number(request)
+    """The unit a new page starts with: the one asked for ("" where that can be none), else today's."""
+    return tidy(request.GET["unit"]) if "unit" in request.GET else today.number(request)
 
 
 def tidy(text: str) -> str:
@@ -139,10 +139,10 @@ def take_photos(request, files, *, slots, owner, now) -> list[str]:
         states.append(state)
         if not state:
             messages.warning(request, f"Photo {number}: {words}")
-    if len(files) > len(slots):
-        messages.warning(
-            request, f"Only {len(SLOTS)} photos go with a report. {len(files) - len(slots)} were left out."
-        )
+    over = len(files) - len(slots)
+    if over > 0:
+        left = "1 photo was left out" if over == 1 else f"{over} photos were left out"
+        messages.warning(request, f"{left}: at most {len(SLOTS)} go with a report.")
     return states
 
 

@@ -75,7 +75,7 @@ def test_other_answers_under_the_same_id_are_kept_aside_and_said(driver):
     driver.post("/reports/new/", data)
     response = driver.post("/reports/new/", data | {"sign": "seal-missing"}, follow=True)
     page = response.content.decode()
-    assert "could not file it: same id" in page
+    assert "You sent this report before" in page
     assert Finding.objects.get().symptom == "seal-torn"
     assert [row.status for row in Submission.objects.order_by("pk")] == ["stored", "quarantined"]
 
@@ -143,7 +143,7 @@ def test_only_four_photos_go_with_a_report_and_the_rest_is_said(driver):
     response, _ = sent(driver, photos=pictures)
     assert Photo.objects.filter(state="stored").count() == 4
     assert (
-        "Only 4 photos go with a report. 2 were left out."
+        "2 photos were left out: at most 4 go with a report."
         in driver.get(response.headers["Location"]).content.decode()
     )
 
@@ -576,3 +576,24 @@ def test_the_steps_count_the_questions(driver):
         assert f"Unit 201, question {place} of 6" in page
     assert "Unit 201, question 1 of 6" not in page  # the unit is remembered
     assert "Question 1 of 6" in driver.get("/reports/new/").content.decode()
+
+
+def test_still_there_on_the_other_end_is_refused_by_name(cast, railway, report, client_of):
+    ref = report(cast.driver, end="B", part="hook", symptom="hook-marks").refs[0]
+    client = client_of(cast.driver)
+    page = client.get("/reports/new/?unit=201")
+    data = {field.html_name: field.value() or "" for field in page.context["form"]}
+    data |= {"unit": "201", "end": "A", "sign": f"still:{ref}", "situation": "U", "send": "1"}
+    answer = client.post("/reports/new/", data)
+    assert answer.status_code == 422
+    assert "That report is on the B end" in answer.content.decode()
+    assert Observation.objects.count() == 1
+    assert client.post("/reports/new/", data | {"end": "?"}).status_code == 302
+    assert Finding.objects.get().observations.count() == 2
+
+
+def test_a_unit_that_cannot_be_read_is_asked_for(cast, railway, client_of):
+    client = client_of(cast.driver)
+    client.post("/units/pick/", {"unit": "201"})
+    assert 'value="201"' in client.get("/reports/new/").content.decode()
+    assert "201" not in client.get("/reports/new/?unit=999X").context["number"]
