@@ -27,8 +27,14 @@ KNOWN_FACTS = {"seen-in", "contacts-dead"}
 
 
 def read_unit(text: str) -> str:
-    """The unit's number as typed, tidied; ValidationError when it can be none. It need not be on the list."""
+    """The unit's number as typed, tidied; ValidationError when it can be none. It need not be on the list.
+
+    Of "205 A" it is 205: the end is asked for by itself.
+    """
     number = "".join(text.split()).upper()
+    with_end = re.fullmatch(r"([0-9]{3,6})[AB](END)?", number)
+    if with_end and not Unit.objects.filter(number=number).exists():
+        return with_end[1]
     if not re.fullmatch(r"[0-9]{3,6}", number) and not Unit.objects.filter(number=number).exists():
         raise ValidationError(UNIT_WANTED)
     return number
@@ -40,11 +46,25 @@ class UnitField(forms.CharField):
     def __init__(self, **kwargs):
         box = forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"})
         super().__init__(
-            label="Unit number", widget=box, max_length=12, error_messages={"required": UNIT_WANTED}, **kwargs
+            label="Unit number",
+            widget=box,
+            max_length=12,
+            error_messages=dict.fromkeys(["required", "max_length", "null_characters_not_allowed"], UNIT_WANTED),
+            **kwargs,
         )
 
     def clean(self, value):
         return read_unit(super().clean(value))
+
+
+def typed(label: str, most: int, **kwargs) -> forms.CharField:
+    """Words that may be left out, of `most` characters at most; each error names the field."""
+    name = label if label.endswith("?") else f"{label}:"
+    messages = {
+        "max_length": f"{name} Use {most} characters at most",
+        "null_characters_not_allowed": f"{name} Use letters, figures and signs only",
+    }
+    return forms.CharField(label=label, required=False, max_length=most, error_messages=messages, **kwargs)
 
 
 class Answers(forms.RadioSelect):
@@ -66,7 +86,8 @@ class Pictures(forms.FileInput):
 
 def radios(label, choices, error="", **kwargs):
     """A question with radio answers; required where there is an error sentence for leaving it out."""
-    messages = {"required": error, "invalid_choice": error or "Choose one of the answers"}
+    name = label if label.endswith("?") else f"{label}:"
+    messages = {"required": error, "invalid_choice": error or f"{name} Choose one of the answers"}
     return forms.ChoiceField(
         label=label, choices=choices, widget=Answers, required=bool(error), error_messages=messages, **kwargs
     )

@@ -18,7 +18,7 @@ from django.utils import timezone
 from fleet.models import Coupling
 from inspections import bodies
 from inspections.forms.body import MAX_PHOTOS
-from inspections.forms.questions import STILL, Asked, Pictures, UnitField, radios, signs
+from inspections.forms.questions import STILL, Asked, Pictures, UnitField, radios, signs, typed
 from inspections.models import Finding, Inspection
 
 SLOTS = tuple(f"photo{n}" for n in range(1, MAX_PHOTOS + 1))
@@ -52,13 +52,9 @@ class ReportForm(forms.Form):
     sign = radios("What is wrong?", (), "Choose what is wrong")
     situation = radios("How is this end now?", SITUATIONS, "Choose how this end is now")
     photos = forms.Field(label="Photo", required=False, widget=Pictures)
-    mate = forms.CharField(
-        label="The other unit and its end", required=False, max_length=40, help_text="For example 305 B"
-    )
+    mate = typed("The other unit and its end", 40, help_text="For example 305 B")
     stage = radios("How far did they join?", Coupling.Stage.choices)
-    note = forms.CharField(
-        label="Anything else?", required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 3})
-    )
+    note = typed("Anything else?", 4000, widget=forms.Textarea(attrs={"rows": 3}))
     weather = radios("Weather where you are", ())
     seen = forms.TimeField(
         label="When did you see it?",
@@ -68,9 +64,7 @@ class ReportForm(forms.Form):
         error_messages={"invalid": "Enter the time you saw it, like 05:48"},
     )
     occasion = radios("What were you doing?", Inspection.Occasion.choices)
-    place = forms.CharField(
-        label="Where are you?", required=False, max_length=60, widget=forms.TextInput(attrs={"list": "places"})
-    )
+    place = typed("Where are you?", 60, widget=forms.TextInput(attrs={"list": "places"}))
 
     def __init__(self, data, *, asked: Asked, **kwargs):
         super().__init__(data, **kwargs)

@@ -18,7 +18,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inspections import case, grading, intake, photos, receipts
 from inspections.forms.questions import asked, read_unit
 from inspections.forms.report import SLOTS, PhotoForm, ReportForm, as_bytes, fresh, with_ids
-from inspections.models import Observation, Photo, Submission
+from inspections.models import Finding, Observation, Photo, Submission
 from inspections.permissions import require
 from inspections.reports import face
 from inspections.rules.facts import CATEGORIES
@@ -210,7 +210,7 @@ def shown(item, rules) -> dict:
     return {
         "item": item,
         "pictures": pictures,
-        "slots": [*waiting, *new],
+        "slots": [] if item.finding.state == Finding.State.WITHDRAWN else [*waiting, *new],
         "form": PhotoForm(auto_id=f"id_%s_{item.observation.pk}"),
     }
 

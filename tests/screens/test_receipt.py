@@ -333,3 +333,11 @@ def test_a_long_body_is_cut_on_the_page_and_bytes_that_are_no_text_are_shown(cli
 
 def test_the_quarantine_cannot_be_changed_here(client_of, cast, kept):
     assert client_of(cast.controller).post("/reports/quarantine/").status_code == 405
+
+
+def test_a_withdrawn_report_asks_for_no_photo(driver, mine, cast, now):
+    receipt, finding = mine
+    address = f"/reports/{receipt.id}/"
+    assert "Add a photo" in driver.get(address).content.decode()
+    workflow.withdraw(finding, version=finding.version, by=cast.controller, now=now, why="a mistake")
+    assert "Add a photo" not in driver.get(address).content.decode()

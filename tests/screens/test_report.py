@@ -597,3 +597,33 @@ def test_a_unit_that_cannot_be_read_is_asked_for(cast, railway, client_of):
     client.post("/units/pick/", {"unit": "201"})
     assert 'value="201"' in client.get("/reports/new/").content.decode()
     assert "201" not in client.get("/reports/new/?unit=999X").context["number"]
+
+
+@pytest.mark.parametrize("typed", ["205 A", "205a", "205 B end"])
+def test_a_unit_typed_with_its_end_is_taken_by_its_number(driver, typed):
+    response = driver.get("/reports/new/", {"unit": typed})
+    assert response.context["number"] == "205"
+    assert response.context["form"]["end"].value() in (None, "")
+
+
+@pytest.mark.parametrize(
+    ("name", "label", "most"),
+    [("mate", "The other unit and its end:", 40), ("note", "Anything else?", 4000), ("place", "Where are you?", 60)],
+)
+def test_words_that_cannot_be_taken_name_their_field(driver, name, label, most):
+    for words, said in [("x" * (most + 1), f"Use {most} characters at most"), ("a\0b", "Use letters, figures")]:
+        response = driver.post("/reports/new/", answered(driver, **{name: words}))
+        assert response.status_code == 422
+        (error,) = response.context["form"].errors[name]
+        assert error.startswith(f"{label} {said}")
+
+
+def test_an_answer_nobody_offered_names_its_question(driver):
+    response = driver.post("/reports/new/", answered(driver, stage="sideways"))
+    assert response.context["form"].errors["stage"] == ["How far did they join? Choose one of the answers"]
+
+
+@pytest.mark.parametrize("typed", ["2" * 13, "20\0001"])
+def test_a_unit_too_long_or_of_odd_signs_is_asked_for_in_words(driver, typed):
+    response = driver.post("/reports/new/", answered(driver, unit=typed))
+    assert set(response.context["form"].errors["unit"]) == {"Enter the unit number, 3 to 6 digits"}
