@@ -153,9 +153,9 @@ def refuse_unless_sound(finding: Finding, work: Work, rows: Sequence[TestResult]
         raise Refused("“Released with limits” needs at least one limit and why.")
 
 
-def may_part(finding: Finding) -> bool:
+def may_part(finding: Finding, rules=None) -> bool:
     """True where the fault as reported or confirmed asks for the independent wiring check."""
-    rules = grading.ruleset()
+    rules = rules or grading.ruleset()
     symptom = rules.symptoms.get(finding.symptom)
     reported = symptom.modes if symptom and not symptom.cant_tell else ()
     codes = [finding.mode] if finding.mode else reported

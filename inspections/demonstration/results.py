@@ -21,6 +21,8 @@ LEFT = (
 def work_on(finding: Finding, rules, rates: Rates, random: Random) -> closing.Work:
     """What a fitter signs for this finding."""
     draw = random.random()
+    if closing.may_part(finding, rules):
+        draw = max(draw, rates.not_found + rates.released)
     if draw < rates.not_found:
         found = "Looked and tried by hand, nothing found. Tests passed."
         results = tuple(passing(rules.tests[code], random) for code in closing.tests_asked(finding, "", rules)[:2])

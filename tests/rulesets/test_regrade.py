@@ -87,7 +87,10 @@ def test_closed_findings_keep_their_grade(reported, now):
 
 
 def test_what_was_said_of_a_merged_finding_counts(cast, report, now):
-    kept, gone = finding_of(report(cast.driver)), finding_of(report(cast.driver, part="hook", symptom="hook-marks"))
+    kept, gone = (
+        finding_of(report(cast.driver)),
+        finding_of(report(cast.driver, part="hook", symptom="hook-marks", situation="C")),
+    )
     Finding.objects.filter(pk=gone.pk).update(state="merged", closed=now, merged_into=kept)
     stored(tighter(), in_force_from=now)
     regrading.regrade_open(now=now, actor=None)
