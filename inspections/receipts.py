@@ -14,7 +14,7 @@ from django.contrib.auth.models import User
 from django.db.models import Prefetch, Q, QuerySet
 
 from fleet.models import Coupling
-from inspections import words
+from inspections import intake, words
 from inspections.models import CloseOut, Finding, LogEntry, Observation, Submission
 from inspections.permissions import may
 from inspections.rules.facts import SITUATION_WORDS, SITUATIONS
@@ -22,7 +22,6 @@ from inspections.rules.facts import SITUATION_WORDS, SITUATIONS
 State = Finding.State
 NOT_SAID = ("not said", "")
 HAS_IT = "The logbook has it. Control has not looked yet."
-QUARANTINED = "The logbook has kept this report whole, but could not file it: {why}. Control will sort it out."
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +113,7 @@ def looked_at(findings: Sequence[Finding]) -> dict[str, datetime]:
 def one(submission: Submission, rules, now: datetime, looked: dict[str, datetime]) -> Sent:
     """One report in words."""
     if not hasattr(submission, "inspection"):
-        return Sent(submission, "", True, "", (), QUARANTINED.format(why=submission.why))
+        return Sent(submission, "", True, "", (), intake.quarantine_words(submission.why))
     inspection = submission.inspection
     rows = observations(submission)
     lines = words.lines([row.finding for row in rows], rules, now)

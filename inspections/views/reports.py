@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from hashlib import sha256
 from uuid import UUID, uuid4
 
@@ -25,6 +26,8 @@ from inspections.rules.facts import CATEGORIES
 from inspections.views import today
 
 PAGE = 25
+NOT_TAKEN = "photos not taken"  # session: slot → why
+REFUSALS_KEPT = 12
 RAW_SHOWN = 20_000  # characters of a body in quarantine
 
 
@@ -139,11 +142,18 @@ def take_photos(request, files, *, slots, owner, now) -> list[str]:
         states.append(state)
         if not state:
             messages.warning(request, f"Photo {number}: {words}")
+            remember_refusal(request, slot, words)
     over = len(files) - len(slots)
     if over > 0:
         left = "1 photo was left out" if over == 1 else f"{over} photos were left out"
         messages.warning(request, f"{left}: at most {len(SLOTS)} go with a report.")
     return states
+
+
+def remember_refusal(request, slot: UUID, words: str) -> None:
+    """Keep why nothing was kept of a photo, for the receipt: it has no row of its own."""
+    kept = list(request.session.get(NOT_TAKEN, {}).items())[1 - REFUSALS_KEPT :]
+    request.session[NOT_TAKEN] = dict([*kept, (str(slot), words)])
 
 
 def take_photo(request, file, slot: UUID, owner: UUID, now) -> tuple[str, str]:
@@ -195,13 +205,13 @@ def receipt(request, uuid):
         "own": receipts.is_own(submission, request.user),
         "told": receipts.told(submission, rules) if sent.unit else [],
         "joined": receipts.joined(submission) if sent.unit else [],
-        "items": [shown(item, rules) for item in sent.items],
+        "items": [shown(item, rules, request.session.get(NOT_TAKEN, {})) for item in sent.items],
         "cautions": today.cautions(rules, [item.finding for item in sent.items]),
     }
     return render(request, "pages/receipt.html", context)
 
 
-def shown(item, rules) -> dict:
+def shown(item, rules, not_taken) -> dict:
     """One fault of a receipt with its photos, the slots still free, and the form that adds more."""
     pictures = case.pictures_of(item.finding, [item.observation], rules)[item.observation.uuid]
     waiting = [picture.uuid for picture in pictures if picture.state == Photo.State.WAITING]
@@ -209,7 +219,12 @@ def shown(item, rules) -> dict:
     new = [uuid4() for _ in range(len(SLOTS) - taken - len(waiting))]
     return {
         "item": item,
-        "pictures": pictures,
+        "pictures": [
+            replace(one, state=Photo.State.REFUSED, why=not_taken[str(one.uuid)])
+            if one.state == Photo.State.WAITING and str(one.uuid) in not_taken
+            else one
+            for one in pictures
+        ],
         "slots": [] if item.finding.state == Finding.State.WITHDRAWN else [*waiting, *new],
         "form": PhotoForm(auto_id=f"id_%s_{item.observation.pk}"),
     }

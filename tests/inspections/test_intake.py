@@ -129,6 +129,7 @@ def test_a_fault_that_came_before_in_another_report_is_kept_in_quarantine(cast, 
     receipt = receive(cast.driver, other, now)
     assert (receipt.status, receipt.state) == (201, "quarantined")
     assert "came in another report before" in receipt.words
+    assert "faults:" not in receipt.words
     assert Finding.objects.count() == 1
 
 

@@ -40,7 +40,9 @@ def test_a_broken_page_shows_the_500_page(cast, client_of, monkeypatch):
 
 
 def test_unknown_address_and_no_role(cast, client_of):
-    assert client_of(cast.driver).get("/nowhere/").status_code == 404
+    nowhere = client_of(cast.driver).get("/nowhere/")
+    assert nowhere.status_code == 404
+    assert "8 digits" not in nowhere.content.decode()
     assert client_of(cast.outsider).get("/units/").status_code == 403
 
 

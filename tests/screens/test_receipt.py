@@ -12,7 +12,7 @@ from inspections import intake, workflow
 from inspections.models import CloseOut, Finding, Observation, Photo, Submission
 from tests.conftest import body, uuid_of
 from tests.screens.desk import ESCAPED, HOSTILE, finding_of, looked, planned
-from tests.screens.driver import picture
+from tests.screens.driver import picture, sent
 
 
 @pytest.fixture
@@ -341,3 +341,10 @@ def test_a_withdrawn_report_asks_for_no_photo(driver, mine, cast, now):
     assert "Add a photo" in driver.get(address).content.decode()
     workflow.withdraw(finding, version=finding.version, by=cast.controller, now=now, why="a mistake")
     assert "Add a photo" not in driver.get(address).content.decode()
+
+
+def test_a_mate_not_joined_yet_is_not_called_joined(driver):
+    response, _ = sent(driver, situation="C", mate="303 A")
+    page = driver.get(response.headers["Location"]).content.decode()
+    assert "about to couple to 303 A" in page
+    assert "Joined to" not in page
