@@ -269,7 +269,7 @@ def earliest_close(end: CouplerEnd, at: datetime, days: int, couplings: int) -> 
 def quarantine_words(why: str) -> str:
     """What the sender is told of a report that was kept but not filed."""
     if why.startswith("same id"):
-        return "You sent this report before. What is different now is kept apart, and control will sort it out."
+        return "This report came before. What is different now is kept apart, and control will sort it out."
     if why.startswith("faults: one of them came"):
         return "A fault in it came in another report before. This one is kept apart, and control will sort it out."
     return f"The logbook has kept this report whole, but could not file it: {why}. Control will sort it out."

@@ -118,7 +118,7 @@ def plan(world: World, at: datetime, life: Life, by: User) -> None:
     code = next(code for code in DEPOTS if (code == unit.home.code) != away)
     visit = world.visit(unit, world.railway.places[code], since, since + VISIT_LASTS)
     changes = {"state": State.PLANNED, "visit": visit}
-    where = {"depot": code, "since": since, "shift": visit.shift}
+    where = {"depot": code, "since": since, "shift": visit.shift, "road": visit.road}
     advance(world, life, at, by, "planned", changes, visit=visit.pk, **where)
 
 

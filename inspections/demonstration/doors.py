@@ -73,7 +73,7 @@ class Day:
             symptom=symptom,
             kind="still there" if "of" in more else "first report",
             note=more.get("note", ""),
-            facts=more.get("facts", {}),
+            facts={**more.get("facts", {}), "seen-in": situation},
             photos=(photo_id,) if photo else (),
         )
         body = self.body(when, author, end, situation, fault, more)

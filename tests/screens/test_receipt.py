@@ -64,7 +64,7 @@ def test_a_report_under_somebody_elses_id_does_not_open_theirs(client_of, cast, 
     raw = json.dumps(body(cast.other_driver) | {"id": str(receipt.id)}).encode()
     intake.receive(raw=raw, submitted_by=cast.other_driver, channel="page", received=timezone.now())
     page = read(client_of(cast.other_driver), receipt).content.decode()
-    assert "same id" in page
+    assert "This report came before" in page
     assert finding.spoken_ref not in page
     assert "by the lower bolt" not in page
 

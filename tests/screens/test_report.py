@@ -75,7 +75,7 @@ def test_other_answers_under_the_same_id_are_kept_aside_and_said(driver):
     driver.post("/reports/new/", data)
     response = driver.post("/reports/new/", data | {"sign": "seal-missing"}, follow=True)
     page = response.content.decode()
-    assert "You sent this report before" in page
+    assert "This report came before" in page
     assert Finding.objects.get().symptom == "seal-torn"
     assert [row.status for row in Submission.objects.order_by("pk")] == ["stored", "quarantined"]
 
