@@ -19,7 +19,7 @@ def remember(request, number: str) -> None:
 
 
 def recent(request) -> list[str]:
-    """Units picked in this session, then those of the person's last reports: newest first, each once."""
+    """Units picked since signing in, then those of the person's last reports: newest first, each once."""
     picked = request.session.get("recent", [])
     reported = Inspection.objects.filter(person=request.user, unit__isnull=False).order_by("-seen")
     numbers = reported.values_list("unit__number", flat=True)[: RECENT * 5]

@@ -391,4 +391,4 @@ def test_moments_are_printed_as_given():
 
 def test_reports_need_no_django():
     code = "import sys; sys.modules['django'] = None; import inspections.reports.work_card"
-    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+    assert subprocess.run([sys.executable, "-c", code], check=False, timeout=60).returncode == 0

@@ -111,7 +111,7 @@ def test_an_effect_that_was_worked_out_again_must_be_read_again(tried, cast, now
 
 def test_a_clock_that_runs_behind_is_refused(tried, cast, now):
     RuleSet.objects.filter(text=SHIPPED).update(in_force_from=now + timedelta(hours=1))
-    refused(tried, cast, now, "clock of this machine is behind")
+    assert isinstance(refused(tried, cast, now, "clock of this machine is behind"), Refused)
 
 
 def test_the_same_text_is_one_candidate(cast, now):
