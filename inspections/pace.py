@@ -17,6 +17,7 @@ from datetime import datetime
 # Kind → (how much at once, seconds until all of it is allowed again).
 ALLOWED = {"reports": (120, 60), "photos": (120, 60), "bytes": (60_000_000, 600)}
 MANY = 3_000  # people × kinds remembered before those at rest are forgotten
+HAIR = 0.001  # seconds: what adding up many small costs may be off by
 
 
 class Pace:
@@ -41,12 +42,11 @@ class Pace:
             # Never further off than one window: a clock that was set back must not lock anybody out.
             begun = min(max(self.whole_at.get((user_id, kind), clock), clock), clock + window)
             ends = begun + min(max(cost, 0) / most, 1) * window
-            if ends - clock > window:
-                return math.ceil(ends - clock - window)
-            self.whole_at[user_id, kind] = ends
+            over = ends - clock - window
+            self.whole_at[user_id, kind] = begun if over > HAIR else ends
             if len(self.whole_at) > self.many:
                 self.whole_at = {key: at for key, at in self.whole_at.items() if at > clock}
-        return 0
+        return math.ceil(over) if over > HAIR else 0
 
     def forget(self) -> None:
         """Begin anew, as a restart does."""
