@@ -28,6 +28,7 @@ from inspections.models import (
     Submission,
 )
 
+CLOCK_MAY_DIFFER = timedelta(minutes=5)
 TRUSTED_FOR_OTHERS = (Submission.Channel.TYPED, Submission.Channel.FILE, Submission.Channel.IMPORT)
 
 
@@ -48,8 +49,13 @@ class Receipt:
     told: dict = field(default_factory=dict)
 
 
-def receive(*, raw: bytes, submitted_by: User, channel: str, received: datetime) -> Receipt:
-    """Take in one report. Everything is written, or nothing; the receipt is made after the commit."""
+def receive(
+    *, raw: bytes, submitted_by: User, channel: str, received: datetime, clock: datetime | None = None
+) -> Receipt:
+    """Take in one report. Everything is written, or nothing; the receipt is made after the commit.
+
+    `clock` is what the sender's clock showed when it sent: a wrong one is flagged, never believed.
+    """
     digest = sha256(raw).hexdigest()
     try:
         data = bodies.read_json(raw)
@@ -62,7 +68,7 @@ def receive(*, raw: bytes, submitted_by: User, channel: str, received: datetime)
         if digest in known:
             outcome = known[digest]
         else:
-            outcome = store(data, raw, digest, uuid, submitted_by, channel, received, bool(known))
+            outcome = store(data, raw, digest, uuid, submitted_by, channel, received, clock, bool(known))
     return receipt(outcome, status=200 if digest in known else 201)
 
 
@@ -102,7 +108,7 @@ def preview(*, raw: bytes, submitted_by: User, received: datetime) -> Verdict | 
     )
 
 
-def store(data, raw, digest, uuid, submitted_by, channel, received, taken) -> Submission:
+def store(data, raw, digest, uuid, submitted_by, channel, received, clock, taken) -> Submission:
     """The submission's row and all that follows from it."""
     try:
         if taken:
@@ -115,11 +121,23 @@ def store(data, raw, digest, uuid, submitted_by, channel, received, taken) -> Su
     else:
         why = ""
     submission = report_rows.submission_row(uuid, raw, digest, body, author, submitted_by, channel, received, why)
+    submission.device_sent = clock or submission.device_sent
     submission.save(force_insert=True)
     log.write(**report_rows.report_entry(submission, body))
     if body:
-        take_in(submission, body, author)
+        take_in(submission, body, author, wrong_clock(clock, received))
     return submission
+
+
+def wrong_clock(clock: datetime | None, received: datetime) -> str:
+    """Why times of this sender are doubtful: its clock was minutes or years off; "" where it was not."""
+    if clock is None or abs(clock - received) <= CLOCK_MAY_DIFFER:
+        return ""
+    minutes = round(abs(clock - received).total_seconds() / 60)
+    amount = (
+        f"{minutes} min" if minutes < 120 else f"{minutes // 60} h" if minutes < 2880 else f"{minutes // 1440} days"
+    )
+    return f"the phone’s clock was {amount} {'fast' if clock > received else 'slow'} when it sent this"
 
 
 def refuse_known_faults(body: bodies.Body) -> None:
@@ -140,12 +158,13 @@ def author_of(body: bodies.Body, submitted_by: User, channel: str) -> User:
     return author
 
 
-def take_in(submission: Submission, body: bodies.Body, author: User) -> Inspection:
-    """Inspection, ends, findings, observations, grades."""
+def take_in(submission: Submission, body: bodies.Body, author: User, doubtful: str = "") -> Inspection:
+    """Inspection, ends, findings, observations, grades. `doubtful` says why the sender's times are not believed."""
     unit = Unit.objects.filter(number=body.unit.strip().upper()).first()
     ends = ends_of(unit)
     place = Place.objects.filter(code=body.place.strip().upper()).first()
     inspection = report_rows.inspection_row(submission, body, author, unit, place)
+    inspection.doubtful = doubtful or inspection.doubtful
     inspection.save(force_insert=True)
     InspectedEnd.objects.bulk_create(
         report_rows.inspected(inspection, end, ends, mate_named(end.mate)) for end in body.ends
@@ -286,14 +305,19 @@ def receipt(submission: Submission, *, status: int) -> Receipt:
             words=quarantine_words(submission.why),
         )
     observations = submission.inspection.observations.select_related("finding").order_by("pk")
-    named = {UUID(photo) for observation in observations for photo in observation.photos}
-    here = set(Photo.objects.filter(uuid__in=named).values_list("uuid", flat=True))
     return Receipt(
         status=status,
         id=submission.uuid,
         sha256=submission.sha256,
         state="stored",
         refs=tuple(observation.finding.ref for observation in observations),
-        missing=tuple(sorted(named - here)),
+        missing=tuple(sorted(missing_photos(observations))),
         told=submission.inspection.standing_told,
     )
+
+
+def missing_photos(observations: Sequence[Observation]) -> set[UUID]:
+    """Photos these observations name that are not here: still on the phone, or lost with a copy that was restored."""
+    named = {UUID(photo) for observation in observations for photo in observation.photos}
+    here = Photo.objects.filter(uuid__in=named).exclude(state=Photo.State.WAITING)
+    return named - set(here.values_list("uuid", flat=True))

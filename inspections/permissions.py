@@ -24,6 +24,7 @@ MAY = {
     "lift": frozenset({CONTROLLER}),
     "plan": frozenset({CONTROLLER}),
     "withdraw": frozenset({CONTROLLER}),
+    "load": frozenset({CONTROLLER}),
     "see control": frozenset({CONTROLLER, MANAGER}),
     "see work": frozenset({FITTER, CONTROLLER, MANAGER}),
     "print card": frozenset({FITTER, CONTROLLER}),
@@ -32,6 +33,7 @@ MAY = {
     "check": frozenset({CHECKER}),
     "see figures": frozenset({MANAGER}),
     "see recurring": frozenset({MANAGER, CONTROLLER}),
+    "end sessions": frozenset({MANAGER}),
     "see rules": EVERYBODY,
     "own rules": frozenset({ENGINEER}),
 }

@@ -97,6 +97,33 @@ def sent(submissions: Iterable[Submission], rules, now: datetime) -> list[Sent]:
     return [one(submission, rules, now, looked) for submission in submissions]
 
 
+def for_phone(uuids: Iterable[UUID], person: User, rules, now: datetime) -> dict[str, dict[str, object]]:
+    """Uuid → what became of a report of the person's own, as JSON; nothing of what the logbook does not have.
+
+    `seen` is when control had looked at all of it, None before. A fixed number of queries.
+    """
+    rows = [row for row in fetch().filter(uuid__in=list(uuids)) if is_own(row, person)]
+    rows.sort(key=lambda row: row.status == Submission.Status.STORED)
+    findings = [row.finding for submission in rows for row in observations(submission)]
+    looked = looked_at(findings)
+    missing = intake.missing_photos([row for submission in rows for row in observations(submission)])
+    return {str(row.uuid): became(row, rules, now, looked, missing) for row in rows}
+
+
+def became(submission: Submission, rules, now: datetime, looked: dict[str, datetime], missing: set[UUID]) -> dict:
+    """One report for the phone."""
+    rows = observations(submission)
+    seen = [looked.get(row.finding.ref) for row in rows]
+    told = one(submission, rules, now, looked)
+    return {
+        "state": submission.status,
+        "refs": [row.finding.ref for row in rows],
+        "seen": max(seen).isoformat() if seen and all(seen) else None,
+        "missing": [photo for row in rows for photo in row.photos if UUID(photo) in missing],
+        "words": [item.state for item in told.items] or [told.state],
+    }
+
+
 def observations(submission: Submission) -> list[Observation]:
     """What a report says it saw; nothing in quarantine."""
     return list(submission.inspection.observations.all()) if hasattr(submission, "inspection") else []

@@ -1,5 +1,6 @@
 """Pages for what went wrong. None needs the database."""
 
+from django.http import JsonResponse
 from django.shortcuts import render
 from django.views.decorators.cache import never_cache
 
@@ -22,4 +23,7 @@ def server_fault(request):
 
 
 def csrf_failure(request, reason=""):
+    """The token is stale: a page says so, the phone's scripts are told in JSON and fetch a new one."""
+    if request.path.startswith("/phone/"):
+        return JsonResponse({"error": "csrf", "words": ""}, status=403)
     return render(request, "403.html", {"form_expired": True}, status=403)

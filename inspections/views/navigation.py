@@ -1,11 +1,12 @@
-"""What the header offers each role, and the count in the status strip."""
+"""What the header offers each role, the count in the status strip, and who is signed in, for the phone's scripts."""
 
+import json
 from functools import cache
 
 from django.urls import reverse
 
 from inspections.models import Finding
-from inspections.permissions import may
+from inspections.permissions import groups_of, may
 
 LINKS = [
     ("start", "Start", "report"),
@@ -36,4 +37,13 @@ def links(request):
         waits = request.user.is_authenticated and may(request.user, "look")
         return Finding.objects.not_looked_at().count() if waits else 0
 
-    return {"nav": nav, "not_looked_at": not_looked_at}
+    return {
+        "nav": nav,
+        "not_looked_at": not_looked_at,
+        "phone_person": lambda: json.dumps(person_of(request.user), ensure_ascii=False),
+    }
+
+
+def person_of(user):
+    """Who is signed in, as the phone keeps it: id, name, roles and competences."""
+    return {"id": user.pk, "name": user.get_full_name() or user.get_username(), "roles": sorted(groups_of(user))}

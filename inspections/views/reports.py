@@ -279,3 +279,8 @@ def kept(row) -> dict:
     """One body in quarantine, its bytes as text."""
     text = bytes(row.body).decode("utf-8", "replace")
     return {"row": row, "text": text[:RAW_SHOWN], "more": max(0, len(text) - RAW_SHOWN)}
+
+
+def shell_context(now) -> dict:
+    """What the report page needs for any unit."""
+    return {}
