@@ -43,7 +43,7 @@ class Fault:
     the connection ends · "halved" the server gets half as if it were all ·
     "error" `status` and `headers` with `body` · "login_redirect" 302 to the sign-in page · "dropped_reuse" as
     lose_response, but only on a connection that served a request before · "rewrite" `change` alters the body ·
-    "slow" `wait` seconds before it is sent on.
+    "slow" `wait` seconds before it is sent on. `chance`: it goes wrong for this share of the requests that match.
     """
 
     kind: str
@@ -54,6 +54,7 @@ class Fault:
     body: bytes = b""
     change: Callable[[bytes], bytes] | None = None
     wait: float = 0
+    chance: float = 1
 
 
 @dataclass
@@ -78,7 +79,7 @@ class Link:
 
 
 class FaultProxy:
-    """`base` is the phone's origin. `seen` lists (seconds, first line, what became of it: status or kind of fault)."""
+    """`base` is the phone's origin. `seen`: (seconds, first line, what became of it: status or kind of fault)."""
 
     def __init__(self, upstream: tuple[str, int], *, keep_alive: bool = False, link: Link | None = None):
         self.upstream, self.keep_alive, self.link = upstream, keep_alive, link or Link()
@@ -86,6 +87,7 @@ class FaultProxy:
         self.seen: list[tuple[float, str, str]] = []
         self.lock, self.released = threading.Lock(), threading.Event()
         self.open: set[socket.socket] = set()
+        self.dice = random.Random(1)
         self.listener = listen()
         self.port = self.listener.getsockname()[1]
         self.base = f"http://localhost:{self.port}"
@@ -182,7 +184,7 @@ class FaultProxy:
         with self.lock:
             for fault in self.faults:
                 fits = re.search(fault.match, line) and fault.times != 0
-                if fits and (fault.kind != "dropped_reuse" or served):
+                if fits and (fault.kind != "dropped_reuse" or served) and self.dice.random() < fault.chance:
                     fault.times = fault.times if fault.times is None else fault.times - 1
                     return fault
         return None

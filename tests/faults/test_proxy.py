@@ -204,6 +204,11 @@ def test_the_first_fault_that_fits_is_taken(proxy):
     assert [ask(proxy)[0] for _ in range(2)] == [500, 503]
 
 
+def test_a_fault_can_come_by_chance(proxy):
+    proxy.fault("error", chance=0.5)
+    assert 20 < sum(ask(proxy)[0] == 503 for _ in range(80)) < 60
+
+
 def test_no_server_is_no_answer(proxy, tiny):
     tiny.shutdown()
     tiny.server_close()

@@ -1,0 +1,25 @@
+"""Fill a new database with the small cast and railway: python -m tests.faults.prepare [MORE_DRIVERS]."""
+
+import sys
+
+import django
+
+django.setup()
+
+from django.core.management import call_command  # noqa: E402
+
+from inspections import permissions  # noqa: E402
+from tests import conftest  # noqa: E402
+
+
+def prepare(drivers: int) -> None:
+    """Migrate; the cast; the railway; as many more drivers, named soak1 and so on."""
+    call_command("migrate", verbosity=0)
+    conftest.cast.__wrapped__(None)
+    conftest.railway.__wrapped__(None)
+    for number in range(1, drivers + 1):
+        conftest.person(f"soak{number}", f"Soak {number}", permissions.DRIVER)
+
+
+if __name__ == "__main__":
+    prepare(int(sys.argv[1]) if len(sys.argv) > 1 else 0)
