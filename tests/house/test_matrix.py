@@ -72,7 +72,21 @@ MATRIX = [
     ("compare", {"digest": "ruleset"}, EVERY_ROLE, "-"),
     ("what-if", {"digest": "ruleset"}, "-", "e"),
     ("put-in-force", {"digest": "ruleset"}, "-", "e"),
+    ("worker", {}, "a" + SIGNED_IN, "-"),
+    ("manifest", {}, "a" + SIGNED_IN, "-"),
+    ("shell", {}, "a" + SIGNED_IN, "-"),
+    ("report-shell", {}, "a" + SIGNED_IN, "-"),
+    ("session", {}, EVERY_ROLE, "-"),
+    ("facts", {}, EVERY_ROLE, "-"),
+    ("what-became", {}, EVERY_ROLE, "-"),
+    ("put-report", {"uuid": "new"}, "-", "-"),
+    ("put-photo", {"owner": "observation", "uuid": "new"}, "-", "-"),
+    ("handed-over", {}, "c", "c"),
+    ("people", {}, "me", "-"),
+    ("end-sessions", {"pk": "driver"}, "-", "me"),
 ]
+# The phone's own: PUT, for whoever may report.
+PUT = {"put-report", "put-photo"}
 # A report and a photo of somebody else are not there for another driver: 404, not 403.
 HIDDEN = {"receipt", "photo", "add-photo"}
 
@@ -105,6 +119,8 @@ def world(cast, railway, report, now):
         "photo": photo.uuid,
         "ruleset": RuleSet.objects.get().sha256[:12],
         "observation": photo.owner,
+        "new": uuid_of("new"),
+        "driver": cast.other_driver.pk,
     }
 
 
@@ -116,7 +132,7 @@ def outcome(answer):
     """ "no" for refused, "gone" for not there, "sign in", "405", or "yes"."""
     if answer.status_code == 302 and "/sign-in/" in answer.headers["Location"]:
         return "sign in"
-    return {403: "no", 404: "gone", 405: "405"}.get(answer.status_code, "yes")
+    return {401: "sign in", 403: "no", 404: "gone", 405: "405"}.get(answer.status_code, "yes")
 
 
 def expected(name, allowed, letter):
@@ -150,7 +166,7 @@ def test_other_methods_are_refused(cast, world, client_of, name, arguments, get,
     for who in ("controller", "fitter", "manager"):
         visitor = client_of(getattr(cast, who))
         for method in METHODS:
-            if method == "HEAD" and get != "-":
+            if (method == "HEAD" and get != "-") or (method == "PUT" and name in PUT):
                 continue
             answer = visitor.generic(method, url)
             assert answer.status_code in (NO_SUCH_METHOD, 403), (who, method, answer.status_code)
@@ -162,6 +178,20 @@ def test_every_unsafe_method_needs_the_forms_token(cast, world, client_of, name,
         return
     visitor = client_of(cast.controller, enforce_csrf_checks=True)
     assert visitor.post(address(name, arguments, world)).status_code == 403
+
+
+@pytest.mark.parametrize("name", sorted(PUT))
+def test_the_phone_puts_as_whoever_may_report(cast, world, client, client_of, name):
+    arguments = next(row[1] for row in MATRIX if row[0] == name)
+    url = address(name, arguments, world)
+    for letter, who in ROLES.items():
+        visitor = client_of(getattr(cast, who)) if who else client
+        answer = visitor.put(url, b"no report", content_type="application/json")
+        expect = {"a": (401, "sign in"), "o": (403, "not allowed")}.get(letter, (400, "damaged"))
+        assert (answer.status_code, answer.json()["error"]) == expect, letter
+    strict = client_of(cast.driver, enforce_csrf_checks=True)
+    answer = strict.put(url, b"no report", content_type="application/json")
+    assert (answer.status_code, answer.json()["error"]) == (403, "csrf")
 
 
 def test_reading_changes_nothing(cast, world, client_of):
