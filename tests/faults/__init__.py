@@ -3,3 +3,4 @@
 # Environment of a server under test, read by tests/faults/inside.py.
 DYING = "LOGBOOK_TEST_DYING"
 MUTANT = "LOGBOOK_TEST_MUTANT"
+PASSWORD = "correct horse battery staple"  # of everybody in tests/conftest.py, without importing that

@@ -10,10 +10,12 @@ from django.core.management import call_command  # noqa: E402
 
 from inspections import permissions  # noqa: E402
 from tests import conftest  # noqa: E402
+from tests.faults import PASSWORD  # noqa: E402
 
 
 def prepare(drivers: int) -> None:
     """Migrate; the cast; the railway; as many more drivers, named soak1 and so on."""
+    assert conftest.PASSWORD == PASSWORD
     call_command("migrate", verbosity=0)
     conftest.cast.__wrapped__(None)
     conftest.railway.__wrapped__(None)

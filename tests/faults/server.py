@@ -15,8 +15,7 @@ from contextlib import closing
 from pathlib import Path
 from urllib.parse import urlencode
 
-from tests.conftest import PASSWORD
-from tests.faults import DYING, MUTANT
+from tests.faults import DYING, MUTANT, PASSWORD
 from tests.faults.proxy import listen
 
 ROOT = Path(__file__).parents[2]
