@@ -2,7 +2,7 @@
 
 from django.contrib import admin
 
-from fleet.models import Coupler, CouplerEnd, CouplerPattern, Place, Unit, UnitType
+from fleet.models import Coupler, CouplerEnd, CouplerPattern, FleetEvent, Place, Unit, UnitType
 
 admin.site.register([UnitType, CouplerPattern, Coupler])
 
@@ -23,3 +23,10 @@ class CouplerEndAdmin(admin.ModelAdmin):
     list_display = ["vehicle", "unit", "letter", "pattern"]
     list_select_related = ["unit", "pattern"]
     search_fields = ["vehicle", "unit__number"]
+
+
+@admin.register(FleetEvent)
+class FleetEventAdmin(admin.ModelAdmin):
+    list_display = ["unit", "kind", "since", "until"]
+    list_select_related = ["unit"]
+    search_fields = ["unit__number"]

@@ -2,6 +2,7 @@
 
 from fleet.models.couplers import Coupler, CouplerPattern, Fitment
 from fleet.models.couplings import Coupling, CouplingSide
+from fleet.models.events import FleetEvent
 from fleet.models.places import Place, WeatherAlert
 from fleet.models.units import CouplerEnd, Unit, UnitType
 
@@ -12,6 +13,7 @@ __all__ = [
     "Coupling",
     "CouplingSide",
     "Fitment",
+    "FleetEvent",
     "Place",
     "Unit",
     "UnitType",

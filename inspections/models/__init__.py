@@ -1,8 +1,11 @@
 """What was seen, graded, decided and done. People are Django's users; their roles are groups."""
 
+from inspections.models.asked import MateLook, Notice, Seal
 from inspections.models.closeouts import CloseOut, TestResult
+from inspections.models.deferrals import Deferral
 from inspections.models.findings import Finding, Observation
 from inspections.models.grades import Grade, GradeCell
+from inspections.models.isolations import Isolation, Label
 from inspections.models.log import LogEntry
 from inspections.models.photos import Photo
 from inspections.models.reports import InspectedEnd, Inspection, Submission
@@ -12,16 +15,22 @@ from inspections.models.visits import Visit
 
 __all__ = [
     "CloseOut",
+    "Deferral",
     "Finding",
     "Grade",
     "GradeCell",
     "InspectedEnd",
     "Inspection",
+    "Isolation",
+    "Label",
     "LogEntry",
+    "MateLook",
+    "Notice",
     "Observation",
     "Photo",
     "Restriction",
     "RuleSet",
+    "Seal",
     "Submission",
     "TestResult",
     "Visit",

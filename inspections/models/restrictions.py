@@ -1,5 +1,7 @@
 """A person's limit on an end or a unit: it tightens, never loosens."""
 
+from uuid import uuid4
+
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
@@ -23,6 +25,10 @@ class Restriction(Dials):
     why = models.CharField(max_length=300)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     since = models.DateTimeField()
+    uuid = models.UUIDField(unique=True, default=uuid4, help_text="The form's own, so that a double press sets one")
+    finding = models.ForeignKey(
+        "inspections.Finding", on_delete=models.PROTECT, null=True, blank=True, related_name="restrictions"
+    )
     close_out = models.ForeignKey(
         "inspections.CloseOut", on_delete=models.PROTECT, null=True, blank=True, related_name="restrictions"
     )
