@@ -7,8 +7,8 @@ import struct
 import pytest
 from PIL import Image
 
-from inspections import photos
-from inspections.photos import CleanPhoto, PhotoRefused, clean
+from inspections import redraw
+from inspections.redraw import CleanPhoto, PhotoRefused, clean
 
 from . import makers
 from .makers import SCRIPT, after_start, chunk, frames, jpeg, picture, png, saved, segment, zipped
@@ -75,7 +75,7 @@ def test_a_copy_that_is_not_clean_is_refused(monkeypatch, caplog):
         made.info["comment"] = SCRIPT
         return made
 
-    monkeypatch.setattr(photos.Image, "new", careless)
+    monkeypatch.setattr(redraw.Image, "new", careless)
     with pytest.raises(PhotoRefused) as refused:
         clean(saved(picture(), "PNG"))
     assert refused.value.code == "not_clean"

@@ -13,11 +13,12 @@ from django.db import DatabaseError, connection, transaction
 from django.test.utils import CaptureQueriesContext
 from PIL import Image
 
-from inspections import log, photos
+from inspections import heif, log, photos
 from inspections.models import LogEntry, Photo
 from inspections.photos import MAX_BYTES, PhotoUnavailable, open_photo, receive
 from inspections.storage import photo_name, sealed_name
 
+from .heics import heic
 from .makers import exif, jpeg, saved
 
 NOW = datetime(2026, 3, 2, 6, 40, tzinfo=UTC)
@@ -25,6 +26,7 @@ REPORT, OTHER_REPORT = UUID(int=1), UUID(int=2)
 PHOTO = UUID(int=100)
 GOOD, BAD = jpeg(exif=exif(6)), jpeg()[:-1]
 HEIC = b"\0\0\0\x18ftypheic" + bytes(200)
+AVIF = b"\0\0\0\x1cftypavif" + bytes(200)
 
 
 def sha(data):
@@ -58,6 +60,23 @@ def test_a_photo_is_stored_before_its_report(send, files, sender):
     assert (entry.subject, entry.kind, entry.actor) == (f"photo:{PHOTO}", "photo stored", sender)
     assert entry.data["sha256_received"] == sha(GOOD)
     assert log.first_break() is None
+
+
+def test_a_heic_photo_is_stored_as_a_jpeg(send, files):
+    receipt = send(heic(quarters=3))
+    assert (receipt.status, receipt.state, receipt.sha256) == (201, "stored", sha(heic(quarters=3)))
+    row = Photo.objects.get()
+    assert ((row.width, row.height), files()) == ((64, 128), [photo_name(row.sha256_stored)])
+    assert open_photo(row).read().startswith(b"\xff\xd8\xff")
+
+
+def test_a_decoder_that_cannot_be_started_keeps_nothing_and_the_next_sending_works(send, files, monkeypatch):
+    with monkeypatch.context() as broken:
+        broken.setattr(heif.sys, "executable", "/no/such/program")
+        with pytest.raises(OSError, match="could not be started"):
+            send(heic())
+    assert (Photo.objects.count(), files(), logged()) == (0, [], [])
+    assert send(heic()).status == 201
 
 
 def test_the_same_again_gets_the_same_answer(send, files):
@@ -105,8 +124,15 @@ def test_too_big_leaves_nothing_and_is_not_decoded(send, files, monkeypatch):
 
 @pytest.mark.parametrize(
     ("data", "part_of_why"),
-    [(b"", "empty"), (b"MZ" + bytes(99), "not a JPEG"), (BAD, "incomplete"), (HEIC, "HEIC"), (b"%PDF-1.7", "PDF")],
-    ids=["empty", "program", "cut", "HEIC", "document"],
+    [
+        (b"", "empty"),
+        (b"MZ" + bytes(99), "not a JPEG"),
+        (BAD, "incomplete"),
+        (HEIC, "incomplete"),
+        (AVIF, "AVIF"),
+        (b"%PDF-1.7", "PDF"),
+    ],
+    ids=["empty", "program", "cut", "HEIC cut", "AVIF", "document"],
 )
 def test_what_does_not_open_is_refused_and_kept_sealed(send, files, media, data, part_of_why):
     receipt = send(data)
