@@ -53,7 +53,7 @@ TOO_MANY_PIXELS = (Image.DecompressionBombError, Image.DecompressionBombWarning)
 
 REFUSED = {
     "empty": "That photo is empty. Take it again or skip it.",
-    "too_big": "That photo is over 12 MB. Take it again at a smaller size or skip it.",
+    "too_big": "That photo is over 12 MB. It was too big to be sent. Take it again smaller or skip it.",
     "unsupported_type": "That file is not a JPEG, PNG or WebP photo. Take a photo or skip it.",
     "document": "That is a PDF document, not a photo. Take a photo of the page or skip it.",
     "other_camera_type": "An AVIF photo or film doesn't open here. Set the camera to JPEG, take it again or skip it.",

@@ -1,13 +1,25 @@
 """Photos. The owner is a uuid, not a foreign key: a photo may arrive before its report."""
 
 from django.conf import settings
+from django.contrib.auth.models import User
 from django.db import models
+from django.db.models import Exists, OuterRef
+
+from inspections.models.findings import Observation
+from inspections.permissions import MAY
 
 
 class PhotoQuerySet(models.QuerySet):
     def of_owners(self, uuids):
-        """Photos of these observations or close-outs."""
-        return self.filter(owner__in=list(uuids))
+        """Photos of these observations or close-outs, without those a stranger sent before the report came.
+
+        After the report the door asks who sends (`photos.receive`). Before it, nobody knows whose it will be: then
+        a photo counts only from its author, or from one who may see such photos.
+        """
+        later = Observation.objects.filter(uuid=OuterRef("owner"), received__gt=OuterRef("received"))
+        trusted = User.objects.filter(pk=OuterRef("by"), groups__name__in=MAY["see words"])
+        stranger = Exists(later.exclude(by=OuterRef("by"))) & ~Exists(trusted)
+        return self.filter(owner__in=list(uuids)).exclude(stranger)
 
     def shown(self):
         """Photos that can be opened."""
