@@ -1,0 +1,2 @@
+// The pages without signal, filled from what this phone keeps.
+"use strict";
