@@ -17,7 +17,7 @@ from django.db import transaction
 from django.db.models import F
 
 from fleet.models import Coupler, CouplerEnd, CouplingSide, Place, Unit
-from inspections import bodies, grading, log, references, report_rows, standing
+from inspections import bodies, grading, log, mates, references, report_rows, standing
 from inspections.models import (
     Finding,
     Grade,
@@ -166,13 +166,15 @@ def take_in(submission: Submission, body: bodies.Body, author: User, doubtful: s
     inspection = report_rows.inspection_row(submission, body, author, unit, place)
     inspection.doubtful = doubtful or inspection.doubtful
     inspection.save(force_insert=True)
-    InspectedEnd.objects.bulk_create(
+    looked = InspectedEnd.objects.bulk_create(
         report_rows.inspected(inspection, end, ends, mate_named(end.mate)) for end in body.ends
     )
+    mates.answer(looked, submission.received)
     touched = [observe(inspection, fault, ends, submission.received) for fault in body.faults]
     for finding in {finding.pk: finding for finding in touched}.values():
         grading.regrade(finding, cause=Grade.Cause.INTAKE, now=submission.received, actor=author.pk, always=True)
         grading.regrade_siblings(finding, now=submission.received, actor=author.pk)
+        mates.ask(finding, submission.received)
     told = standing.of_ends(list(ends.values()), submission.received)
     inspection.standing_told = {end.letter: told[end.pk].as_told() for end in ends.values()}
     inspection.save(update_fields=["standing_told"])
@@ -207,16 +209,17 @@ def observe(inspection: Inspection, fault: bodies.Fault, ends: dict[str, Coupler
 
 
 def finding_meant(fault: bodies.Fault, inspection: Inspection) -> Finding | None:
-    """The open finding this fault says it is about, if it is at this unit; merged ones lead on."""
+    """The finding this fault says it is about, if it is open and at this unit; merged ones lead on."""
     try:
         ref = references.read(fault.of)
     except references.MistypedReference:
         return None
     finding = Finding.objects.select_related("merged_into", "end__pattern").filter(ref=ref).first()
     finding = finding.merged_into if finding and finding.merged_into_id else finding
-    if finding is None or not finding.is_open or finding.unit_id != inspection.unit_id:
+    if finding is None or finding.unit_id != inspection.unit_id:
         return None
-    return finding
+    # That a fault is gone is told of the finding that was meant, closed or not: it must not open another.
+    return finding if finding.is_open or fault.kind == "not there now" else None
 
 
 def open_finding(inspection: Inspection, fault: bodies.Fault, ends: dict[str, CouplerEnd]) -> Finding:

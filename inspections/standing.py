@@ -14,25 +14,29 @@ from datetime import datetime, timedelta
 from django.db.models import OuterRef, Q, Subquery
 
 from fleet.models import CouplerEnd, Coupling, CouplingSide, Unit, WeatherAlert
-from inspections import grading
-from inspections.models import Finding, GradeCell, InspectedEnd, Inspection, Restriction, Visit
+from inspections import expiry, grading
+from inspections.models import Finding, GradeCell, InspectedEnd, Inspection, Isolation, Restriction, Visit
 from inspections.rules import explain
 from inspections.rules.facts import CATEGORIES, SITUATION_WORDS, SITUATIONS
 from inspections.rules.grade import settle
-from inspections.rules.limits import DIALS, Limits, join_all
+from inspections.rules.limits import DIALS, NO_LIMITS, Limits, join_all
 
 WEATHER_LASTS = timedelta(hours=12)
 
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One limit in force: "finding" or "restriction", its reference or reason, its category if graded."""
+    """One limit in force: "finding", "restriction", "isolation" or "deferral"; its reference, reason or name.
+
+    `category` is that of a finding's grade; `row` the id of what a person set.
+    """
 
     kind: str
     name: str
     limits: Limits
     category: int | None = None
     words: tuple[str, ...] = ()
+    row: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +111,12 @@ def of_ends(ends: Sequence[CouplerEnd], at: datetime) -> dict[int, EndStanding]:
     weather = weather_of(ends, whereabouts, rules.weathers, at)
     graded = graded_limits(ends, weather)
     set_by_people = restrictions(ends, at)
+    shut = isolations(ends, at, rules)
+    run_out = expired(ends, at, rules)
     found = {}
     for end in ends:
-        sources = {s: (*graded[end.pk, s], *set_by_people[end.pk]) for s in SITUATIONS}
+        always = (*set_by_people[end.pk], *shut[end.pk])
+        sources = {s: (*graded[end.pk, s], *always, *run_out[end.pk, s]) for s in SITUATIONS}
         found[end.pk] = from_sources(end, at, weather[end.pk], whereabouts[end.pk].situation, sources, rules)
     return found
 
@@ -262,14 +269,52 @@ def graded_limits(ends, weather: dict[int, str]) -> dict[tuple[int, str], list[S
 
 def restrictions(ends, at: datetime) -> dict[int, list[Source]]:
     """End id → what people have restricted, on the end or its unit. One query."""
+    found = defaultdict(list)
+    for row, pks in on_ends(Restriction.objects.in_force(at), ends):
+        for pk in pks:
+            found[pk].append(Source("restriction", row.why, row.limits, row=row.pk))
+    return found
+
+
+def isolations(ends, at: datetime, rules) -> dict[int, list[Source]]:
+    """End id → what is shut or cut out there, with the limits its kind brings. One query."""
+    found = defaultdict(list)
+    for row, pks in on_ends(Isolation.objects.in_force(at), ends):
+        kind = rules.isolations.get(row.kind)
+        for pk in pks:
+            limits = kind.brings if kind else NO_LIMITS
+            found[pk].append(Source("isolation", kind.name if kind else row.kind, limits, row=row.pk))
+    return found
+
+
+def on_ends(rows, ends):
+    """Each of these rows with the ids of the ends it stands on: its own, or all of its unit."""
     by_unit = defaultdict(list)
     for end in ends:
         by_unit[end.unit_id].append(end.pk)
-    rows = Restriction.objects.in_force(at).filter(
-        Q(end__in=[end.pk for end in ends]) | Q(unit__in=[u for u in by_unit if u])
-    )
+    there = Q(end__in=[end.pk for end in ends]) | Q(unit__in=[unit for unit in by_unit if unit])
+    for row in rows.filter(there):
+        yield row, [row.end_id] if row.end_id else by_unit[row.unit_id]
+
+
+def expired(ends, at: datetime, rules) -> dict[tuple[int, str], list[Source]]:
+    """(End id, situation) → the limits of deferrals that have run out. A fixed number of queries."""
+    by_unit = defaultdict(list)
+    for end in ends:
+        by_unit[end.unit_id].append(end.pk)
     found = defaultdict(list)
-    for row in rows:
-        for pk in [row.end_id] if row.end_id else by_unit[row.unit_id]:
-            found[pk].append(Source("restriction", row.why, row.limits))
+    units = [unit for unit in by_unit if unit]
+    for end in expiry.ran_out(at, ends=[end.pk for end in ends], units=units):
+        finding = end.deferral.finding
+        for situation, limits in limits_on_expiry(finding, rules).items():
+            for pk in [finding.end_id] if finding.end_id else by_unit[finding.unit_id]:
+                found[pk, situation].append(Source("deferral", finding.ref, limits, row=end.deferral.pk))
     return found
+
+
+def limits_on_expiry(finding: Finding, rules) -> dict[str, Limits]:
+    """Situation → what joins in when a deferral of this finding has run out: the mode's own, else the ruleset's."""
+    modes = finding.current_grade.modes if finding.current_grade else []
+    tables = [rules.modes[mode].on_expiry or rules.on_expiry for mode in modes if mode in rules.modes]
+    tables = tables or [rules.on_expiry]
+    return {s: join_all(table[s] for table in tables if s in table) for s in SITUATIONS}

@@ -35,6 +35,14 @@ FROM = {
     "close": (State.IN_WORK,),
     "check": (State.AWAITING_CHECK,),
     "withdraw": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED),
+    "merge": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED),
+    "move": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED, State.IN_WORK),
+    "name repeat": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED, State.IN_WORK),
+    "defer": (State.ACKNOWLEDGED, State.PLANNED),
+    "agree": (State.ACKNOWLEDGED, State.PLANNED),
+    "extend": (State.ACKNOWLEDGED, State.PLANNED),
+    "recall": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED, State.IN_WORK, State.AWAITING_CHECK),
+    "decide occurrence": tuple(State),
 }
 
 
@@ -240,10 +248,113 @@ def withdraw(finding: Finding, *, version: int, by: User, now: datetime, why: st
         return changed
 
 
+def merge(finding: Finding, *, into: Finding, version: int, by: User, now: datetime, why: str = "") -> Finding:
+    """Two reports of one fault become one, graded from the observations of both; both references work."""
+    with transaction.atomic(durable=True):
+        log.hold()
+        target = Finding.objects.select_related("end__pattern", "unit").get(pk=into.pk)
+        refuse_merge(finding, target)
+        changed = advance(
+            finding,
+            act="merge",
+            version=version,
+            by=by,
+            now=now,
+            kind="merged",
+            changes={"state": State.MERGED, "closed": now, "merged_into": target, "visit": None},
+            into=target.ref,
+            why=why,
+        )
+        # What was merged into this one before leads on to the same finding: never a chain of references.
+        Finding.objects.filter(merged_into=changed).update(merged_into=target)
+        Finding.objects.filter(pk=target.pk).update(version=F("version") + 1)
+        target.refresh_from_db()
+        log.write(
+            subject=f"finding:{target.ref}",
+            kind="took in",
+            actor=by.pk,
+            happened=now,
+            written=now,
+            version=target.version,
+            state=target.state,
+            taken=changed.ref,
+        )
+        grading.regrade(target, cause=Grade.Cause.OBSERVATION, now=now, actor=by.pk, always=True)
+        grading.regrade_siblings(target, now=now, actor=by.pk)
+        return changed
+
+
+def refuse_merge(finding: Finding, into: Finding) -> None:
+    """Raise Refused unless these two may be one fault."""
+    if finding.pk == into.pk:
+        raise Refused("That is the same report. Choose the other one.")
+    if not into.is_open:
+        raise Refused(f"{into.spoken_ref} is {into.state}. A fault that came back is a report of its own, a repeat.")
+    if finding.unit_id != into.unit_id:
+        raise Refused("The two are on different units. Name the right unit first.")
+    if finding.end_id and into.end_id and finding.end_id != into.end_id:
+        raise Refused("The two are at different ends. Move one to the right end first.")
+    if finding.component != into.component:
+        raise Refused("The two are about different parts. Move one to the right part first.")
+
+
+def name_repeat(finding: Finding, *, of: Finding | None, version: int, by: User, now: datetime, why: str) -> Finding:
+    """Say that this is a closed fault come back, or (with None) that it is not."""
+    if not why.strip():
+        raise Refused("Say why.")
+    if of and (of.pk == finding.pk or of.state != State.CLOSED or of.closed > finding.first_seen):
+        raise Refused("Only a fault that was closed before this one was seen can have come back.")
+    with transaction.atomic(durable=True):
+        changed = advance(
+            finding,
+            act="name repeat",
+            version=version,
+            by=by,
+            now=now,
+            kind="repeat named",
+            changes={"repeat_of": of},
+            of=of.ref if of else "",
+            why=why,
+        )
+        grading.regrade(changed, cause=Grade.Cause.OBSERVATION, now=now, actor=by.pk)
+        return changed
+
+
+def decide_occurrence(
+    finding: Finding, *, version: int, by: User, now: datetime, reportable: bool, reference: str, why: str
+) -> Finding:
+    """Record whether this is reportable as an occurrence, and under which reference. Nothing is sent."""
+    if reportable and not reference.strip():
+        raise Refused("Give the reference under which it was reported, or say where it will be.")
+    if not reportable and not why.strip():
+        raise Refused("Say why it is not reportable.")
+    with transaction.atomic(durable=True):
+        return advance(
+            finding,
+            act="decide occurrence",
+            version=version,
+            by=by,
+            now=now,
+            kind="occurrence decided",
+            changes={},
+            reportable=reportable,
+            reference=reference.strip(),
+            why=why.strip(),
+        )
+
+
 def restrict(
-    *, end: CouplerEnd | None, unit: Unit | None, limits: Limits, why: str, by: User, now: datetime
+    *,
+    end: CouplerEnd | None,
+    unit: Unit | None,
+    limits: Limits,
+    why: str,
+    by: User,
+    now: datetime,
+    uuid: UUID | None = None,
+    finding: Finding | None = None,
 ) -> Restriction:
-    """Set a person's limit on an end or a whole unit. It only tightens."""
+    """Set a person's limit on an end or a whole unit. It only tightens. The same `uuid` again sets nothing more."""
     if not permissions.may(by, "restrict"):
         raise Refused("Your role may not restrict a unit.")
     if limits == NO_LIMITS:
@@ -251,8 +362,19 @@ def restrict(
     if not why.strip():
         raise Refused("Say why.")
     with transaction.atomic(durable=True):
+        log.hold()
+        known = Restriction.objects.filter(uuid=uuid).first() if uuid else None
+        if known:
+            return known
         restriction = Restriction.objects.create(
-            end=end, unit=unit, why=why, by=by, since=now, **Dials.columns(limits)
+            uuid=uuid or uuid4(),
+            end=end,
+            unit=unit,
+            finding=finding,
+            why=why,
+            by=by,
+            since=now,
+            **Dials.columns(limits),
         )
         log.write(
             subject=f"unit:{(end.unit if end else unit).number}",
@@ -275,23 +397,28 @@ def lift(restriction: Restriction, *, by: User, now: datetime, why: str) -> Rest
     if not why.strip():
         raise Refused("Say why it is lifted.")
     with transaction.atomic(durable=True):
-        log.hold()
-        changed = Restriction.objects.filter(pk=restriction.pk, lifted__isnull=True).update(
-            lifted=now, lifted_by=by, lifted_why=why
-        )
-        if not changed:
+        if not lift_row(restriction, by=by, now=now, why=why):
             raise Refused("This restriction was lifted already.")
-        unit = restriction.end.unit if restriction.end_id else restriction.unit
-        log.write(
-            subject=f"unit:{unit.number}",
-            kind="restriction lifted",
-            actor=by.pk,
-            happened=now,
-            written=now,
-            restriction=restriction.pk,
-            why=why,
-        )
         return Restriction.objects.get(pk=restriction.pk)
+
+
+def lift_row(restriction: Restriction, *, by: User, now: datetime, why: str) -> bool:
+    """Lift and log inside the caller's transaction; False where somebody was first."""
+    log.hold()
+    standing_still = Restriction.objects.filter(pk=restriction.pk, lifted__isnull=True)
+    if not standing_still.update(lifted=now, lifted_by=by, lifted_why=why):
+        return False
+    unit = restriction.end.unit if restriction.end_id else restriction.unit
+    log.write(
+        subject=f"unit:{unit.number}",
+        kind="restriction lifted",
+        actor=by.pk,
+        happened=now,
+        written=now,
+        restriction=restriction.pk,
+        why=why,
+    )
+    return True
 
 
 def close_out(
@@ -345,7 +472,13 @@ def leave_limits(finding: Finding, close: CloseOut, work: closing.Work, by: User
     """ "Released with limits" writes a restriction."""
     target = {"end": finding.end} if finding.end_id else {"unit": finding.unit}
     restriction = Restriction.objects.create(
-        **target, why=work.limits_why, by=by, since=now, close_out=close, **Dials.columns(work.limits)
+        **target,
+        why=work.limits_why,
+        by=by,
+        since=now,
+        close_out=close,
+        finding=finding,
+        **Dials.columns(work.limits),
     )
     log.write(
         subject=f"unit:{finding.unit.number}",

@@ -13,7 +13,9 @@ class FleetEvent(models.Model):
         WHEELS = "wheel turning"
 
     unit = models.ForeignKey("fleet.Unit", on_delete=models.PROTECT, related_name="events")
-    end = models.ForeignKey("fleet.CouplerEnd", on_delete=models.PROTECT, null=True, blank=True, related_name="events")
+    end = models.ForeignKey(
+        "fleet.CouplerEnd", on_delete=models.PROTECT, null=True, blank=True, related_name="events"
+    )
     coupler = models.ForeignKey(
         "fleet.Coupler", on_delete=models.PROTECT, null=True, blank=True, related_name="events"
     )

@@ -121,16 +121,16 @@ def test_same_number_of_queries_for_one_end_and_for_all(cast, railway, report, n
             report(cast.driver, unit=number, end=end, part="hook", symptom="")
     couple(railway, "201 A", "301 B", now)
     ends = list(type(railway.ends["201 A"]).objects.select_related("unit", "pattern"))
-    with django_assert_num_queries(8):
+    with django_assert_num_queries(10):
         standing.of_ends(ends[:1], now)
-    with django_assert_num_queries(8):
+    with django_assert_num_queries(10):
         standing.of_ends(ends, now)
 
 
 def test_reading_writes_nothing(cast, railway, report, now, django_assert_num_queries):
     report(cast.driver)
     couple(railway, "201 A", "301 B", now)
-    with django_assert_num_queries(10) as captured:
+    with django_assert_num_queries(12) as captured:
         standing.of_units(list(railway.units.values()), now)
     assert all(query["sql"].lstrip().upper().startswith("SELECT") for query in captured)
 

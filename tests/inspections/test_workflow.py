@@ -1,13 +1,27 @@
 """Every act: allowed ones work and log once; all others are refused in words and change nothing."""
 
+from datetime import timedelta
 from decimal import Decimal
 from threading import Barrier, Thread
 
 import pytest
 from django.db import connections
 
-from inspections import closing, log, workflow
-from inspections.models import CloseOut, Finding, Grade, LogEntry, Observation, Restriction, TestResult, Visit
+from inspections import closing, deferring, labels, log, moving, workflow
+from inspections.models import (
+    CloseOut,
+    Deferral,
+    Finding,
+    Grade,
+    Isolation,
+    Label,
+    LogEntry,
+    MateLook,
+    Observation,
+    Restriction,
+    TestResult,
+    Visit,
+)
 from inspections.permissions import Refused
 from inspections.rules.limits import Limits
 from tests.conftest import PASSWORD
@@ -23,6 +37,17 @@ ALLOWED = {
     "withdraw": ({"reported", "acknowledged", "planned"}, {"controller"}),
     "close": ({"in work"}, {"fitter", "checker"}),
     "check": ({"awaiting check"}, {"checker"}),
+    "merge": ({"reported", "acknowledged", "planned"}, {"controller"}),
+    "move": ({"reported", "acknowledged", "planned", "in work"}, {"controller", "fitter", "checker"}),
+    "name repeat": ({"reported", "acknowledged", "planned", "in work"}, {"controller", "fitter", "checker"}),
+    "defer": ({"acknowledged", "planned"}, {"controller"}),
+    "agree": ({"acknowledged", "planned"}, {"engineer"}),
+    "extend": ({"acknowledged", "planned"}, {"engineer"}),
+    "recall": (
+        {"reported", "acknowledged", "planned", "in work", "awaiting check"},
+        {"controller", "engineer"},
+    ),
+    "decide occurrence": (set(STATES), {"controller", "manager", "engineer"}),
 }
 
 
@@ -76,9 +101,54 @@ def repaired(finding, **values):
     )
 
 
-def do(act, finding, by, railway, now, version=None):
+def prepare(act, finding, cast, railway, report, now):
+    """What an act needs beside the finding: another one, a closed one, a restriction with its label, a deferral."""
+    if act == "merge":
+        receipt = report(cast.other_driver)
+        return Finding.objects.get(ref=receipt.refs[0])
+    if act == "name repeat":
+        receipt = report(cast.other_driver)
+        earlier = Finding.objects.filter(ref=receipt.refs[0])
+        earlier.update(state="closed", closed=finding.first_seen, first_seen=finding.first_seen - timedelta(days=9))
+        return earlier.get()
+    if act in ("defer", "extend"):
+        end = railway.ends["201 A"]
+        limits = Limits(couple="not")
+        row = workflow.restrict(end=end, unit=None, limits=limits, why="seal", by=cast.controller, now=now)
+        labels.hang(
+            number="7", end=end, unit=None, shows="Do not couple", restriction=row, by=cast.controller, now=now
+        )
+    if act in ("agree", "extend", "recall"):
+        agreed = {} if act == "agree" else {"agreed": now, "agreed_by": cast.engineer}
+        until = now + timedelta(hours=5)
+        return Deferral.objects.create(
+            finding=finding, category=1, why="part", by=cast.controller, since=now, until=until, **agreed
+        )
+    return None
+
+
+def do(act, finding, by, railway, now, version=None, beside=None):
     common = {"version": version or finding.version, "by": by, "now": now}
+    if act in ("agree", "extend", "recall") and beside:
+        beside.finding = finding
     match act:
+        case "merge":
+            return workflow.merge(finding, **common, into=beside)
+        case "name repeat":
+            return workflow.name_repeat(finding, **common, of=beside, why="the same leak")
+        case "move":
+            end = railway.ends["201 B"]
+            return moving.move(finding, **common, unit=end.unit, end=end, part=finding.slot, why="wrong end")
+        case "defer":
+            return deferring.defer(finding, **common, until=now + timedelta(days=1), why="part is ordered")
+        case "agree":
+            return deferring.agree(beside, **common)
+        case "extend":
+            return deferring.extend(beside, **common, until=now + timedelta(days=2), why="part is late")
+        case "recall":
+            return deferring.recall(beside, **common, why="repaired sooner")
+        case "decide occurrence":
+            return workflow.decide_occurrence(finding, **common, reportable=True, reference="12/26", why="")
         case "look" | "take":
             return getattr(workflow, act)(finding, **common)
         case "tell":
@@ -96,14 +166,16 @@ def do(act, finding, by, railway, now, version=None):
 
 
 def everything():
-    tables = (Finding, Observation, Grade, CloseOut, TestResult, Visit, Restriction, LogEntry)
+    kept = (Deferral, Label, Isolation, MateLook)
+    tables = (Finding, Observation, Grade, CloseOut, TestResult, Visit, Restriction, LogEntry, *kept)
     return [list(table.objects.order_by("pk").values()) for table in tables]
 
 
 @pytest.mark.parametrize("act", ALLOWED)
-def test_every_state_role_and_act(cast, railway, finding, now, act):
+def test_every_state_role_and_act(cast, railway, report, finding, now, act):
     assert set(ALLOWED) == set(workflow.FROM)
     states, roles = ALLOWED[act]
+    beside = prepare(act, finding, cast, railway, report, now)
     worked = 0
     for state in STATES:
         for role in ROLES:
@@ -111,7 +183,7 @@ def test_every_state_role_and_act(cast, railway, finding, now, act):
             put(finding, state, cast, now)
             before, entries = everything(), LogEntry.objects.count()
             try:
-                do(act, finding, getattr(cast, role), railway, now)
+                do(act, finding, getattr(cast, role), railway, now, beside=beside)
             except Refused as refusal:
                 assert not (state in states and role in roles), (act, state, role, str(refusal))
                 assert len(str(refusal)) > 15
@@ -120,20 +192,21 @@ def test_every_state_role_and_act(cast, railway, finding, now, act):
                 assert state in states, (act, state, role)
                 assert role in roles, (act, state, role)
                 assert LogEntry.objects.count() > entries
-                assert Finding.objects.get().version == finding.version + 1
+                assert Finding.objects.get(pk=finding.pk).version == finding.version + 1
                 worked += 1
             workflow.transaction.savepoint_rollback(point)
     assert worked == len(states) * len(roles)
 
 
 @pytest.mark.parametrize("act", ALLOWED)
-def test_an_old_version_is_refused_and_shows_what_changed(cast, railway, finding, now, act):
+def test_an_old_version_is_refused_and_shows_what_changed(cast, railway, report, finding, now, act):
+    beside = prepare(act, finding, cast, railway, report, now)
     workflow.tell(finding, version=1, by=cast.controller, now=now, whom="signaller", how="radio")
     put(finding, min(ALLOWED[act][0]), cast, now)
     before = everything()
     by = getattr(cast, min(ALLOWED[act][1]))
     with pytest.raises(workflow.Stale) as stale:
-        do(act, finding, by, railway, now, version=1)
+        do(act, finding, by, railway, now, version=1, beside=beside)
     assert [entry.kind for entry in stale.value.since] == ["told"]
     assert everything() == before
 
