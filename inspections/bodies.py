@@ -44,6 +44,7 @@ class End:
     clean: bool = False
     mate: str = ""
     stage: str = ""
+    coupled: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from django.db import transaction
 from django.db.models import F
 
 from fleet.models import Coupler, CouplerEnd, CouplingSide, Place, Unit
-from inspections import bodies, grading, log, mates, references, report_rows, standing
+from inspections import bodies, couplings, grading, log, mates, references, report_rows, standing
 from inspections.models import (
     Finding,
     Grade,
@@ -169,7 +169,9 @@ def take_in(submission: Submission, body: bodies.Body, author: User, doubtful: s
     looked = InspectedEnd.objects.bulk_create(
         report_rows.inspected(inspection, end, ends, mate_named(end.mate)) for end in body.ends
     )
-    mates.answer(looked, submission.received)
+    for row, told in zip(looked, body.ends, strict=True):
+        couplings.record(inspection, row, told)
+    mates.answer([row for row in looked if row.extent == "looked"], submission.received)
     touched = [observe(inspection, fault, ends, submission.received) for fault in body.faults]
     for finding in {finding.pk: finding for finding in touched}.values():
         grading.regrade(finding, cause=Grade.Cause.INTAKE, now=submission.received, actor=author.pk, always=True)

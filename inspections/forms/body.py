@@ -2,10 +2,12 @@
 
     {"v": 1, "id": uuid, "author": user id, "sent": time, "occasion": "walk-round", "unit": "417",
      "seen": "2026-11-24T05:48:00+00:00", "place": "THO", "weather": "wet", "note": "…",
-     "ends":   [{"end": "A", "situation": "U", "clean": false, "mate": "305 B", "stage": "contact"}],
+     "ends":   [{"end": "A", "situation": "U", "clean": false, "mate": "305 B", "stage": "contact",
+                 "coupled": ""}],
      "faults": [{"id": uuid, "end": "A", "part": "air-upper", "symptom": "seal-torn", "kind": "first report",
                  "of": "00104289", "facts": {"may-fall": "no"}, "note": "…", "photos": [uuid, …]}]}
 
+`coupled` records a coupling at that end: "coupled", "parted" or "could not couple"; then nobody looked at the end.
 Only `v`, `id` and `author` must be there and readable; anything else that is missing or odd is kept as given.
 """
 
@@ -18,6 +20,7 @@ MAX_FAULTS = 12
 MAX_ENDS = 2
 MAX_PHOTOS = 4
 REPORTED_KINDS = KINDS[:4]
+COUPLED = ("coupled", "parted", "could not couple")
 
 
 class BodyForm(forms.Form):
@@ -43,6 +46,7 @@ class EndForm(forms.Form):
     clean = forms.BooleanField(required=False)
     mate = forms.CharField(required=False, max_length=40)
     stage = forms.CharField(required=False, max_length=10)
+    coupled = forms.ChoiceField(required=False, choices=[(word, word) for word in COUPLED])
 
 
 class FaultForm(forms.Form):
