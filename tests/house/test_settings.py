@@ -45,6 +45,10 @@ def manage(tmp_path, *words, **environ):
         ({**PRODUCTION, "CSRF_TRUSTED_ORIGINS": "logbook.example"}, "CSRF_TRUSTED_ORIGINS has 'logbook.example'"),
         ({"MEDIA_ROOT": __file__}, "which is not a folder"),
         ({"TIME_ZONE": "Europe/Lodnon"}, "TIME_ZONE"),
+        ({"EMAIL_URL": "mail.example"}, "EMAIL_URL starts with ''"),
+        ({"EMAIL_URL": "smtp://mail.example:x"}, "EMAIL_URL has a port that is no number."),
+        ({"EMAIL_URL": "smtp:"}, "EMAIL_URL names no host."),
+        ({"EMAIL_TO": "control"}, "EMAIL_TO has 'control'"),
     ],
 )
 def test_wrong_value_stops_the_start(tmp_path, environ, sentence):
