@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,8 +12,8 @@ from django.core.exceptions import ValidationError
 from django.db.models import Q
 from django.utils import timezone
 
-from fleet.models import CouplerPattern, Place, Unit
-from inspections import grading, intake, standing, words
+from fleet.models import Place, Unit
+from inspections import grading, words
 from inspections.models import Finding
 from inspections.models.findings import OPEN
 from inspections.reports import face
@@ -97,22 +97,26 @@ def radios(label, choices, error="", **kwargs):
 class Asked:
     """One page's questions. `number` is "" while no unit is picked; `unit` is None where it is not on the list.
 
-    `parts` is (code, label) in the order of the drawing, what is only on the list last; `still` are open findings;
-    `weather` is the class alerted, "" for the mildest; `restricted` is end letter →
-    situation → what control's restrictions say; `came_back` see `intake.came_back`.
+    `drawings` are the pictures the page may need, the one to show first; `parts` is (code, label) in the order of the
+    drawing, what is only on the list last; `still` are findings reported already; `carried` is what the page's
+    script knows of the unit, see `carried.facts`.
     """
 
     number: str
     unit: Unit | None
     rules: object
-    drawing: str
+    drawings: Sequence[str]
     parts: Sequence[tuple[str, str]]
     still: Sequence[Finding]
     places: Sequence[Place]
-    weather: str
-    pattern: CouplerPattern | None
-    restricted: Mapping[str, Mapping[str, Sequence[str]]]
-    came_back: Mapping[str, Mapping[str, int]]
+    carried: Mapping[str, object]
+
+    @property
+    def weather(self) -> str:
+        """The worst class alerted or seen where the unit is, "" for the mildest."""
+        unit = self.carried.get("units", {}).get(self.number, {})
+        classes = [end.get("weather", "") for end in unit.get("ends", {}).values()]
+        return max(classes, key=lambda code: self.rules.weathers.index(code) if code else 0, default="")
 
     @property
     def facts(self) -> list:
@@ -120,66 +124,52 @@ class Asked:
         wanted = {code for symptom in self.rules.symptoms.values() for code in symptom.asks} - KNOWN_FACTS
         return [fact for fact in self.rules.facts.values() if fact.code in wanted and told_by_driver(fact)]
 
-    def for_script(self) -> dict[str, object]:
-        """What the page's script needs to look up the verdict: the pattern, the weather, what is there already.
 
-        An open finding goes by its candidate modes alone, so that facts told of it count as not known: the worse.
-        """
-        dead, pipes = (self.pattern.contacts_dead, self.pattern.pipes) if self.pattern else ("unknown", {})
-        return {
-            "pattern": {"contacts_dead": dead, "pipes": pipes},
-            "weather": self.weather or self.rules.weathers[0],
-            "open": [
-                {
-                    "ref": found.ref,
-                    "part": found.slot,
-                    "end": found.end.letter if found.end_id else "?",
-                    "modes": found.current_grade.modes if found.current_grade else [],
-                }
-                for found in self.still
-            ],
-            "restricted": self.restricted,
-            "back": self.came_back,
-            "components": {part.code: part.component for part in self.rules.parts.values()},
-            "curves": [name.casefold() for p in self.places if p.curve_radius_m for name in (p.code, p.name)],
-        }
-
-
-def asked(number: str, now: datetime, sign: str = "") -> Asked:
+def asked(number: str, now: datetime, signs: Iterable[str] = (), known: Mapping[str, object] | None = None) -> Asked:
     """The questions for this unit, in a fixed number of queries.
 
-    `sign` is an answer given already: what it says is still there is offered even if it was closed meanwhile.
+    `signs` are answers given already: what was reported and is meant by one of them is offered even if it was closed
+    meanwhile. `known`: what is known of the unit, as the phone carries it.
     """
     rules = grading.ruleset(now)
     unit = Unit.objects.filter(number=number).select_related("type").first() if number else None
-    ends = list(unit.ends.select_related("pattern", "unit").order_by("letter")) if unit else []
+    ends = list(unit.ends.select_related("pattern").order_by("letter")) if unit else []
     drawing = ends[0].pattern.drawing if ends and ends[0].pattern.drawing in face.DRAWINGS else "P"
     slots = {slot for end in ends for slot in end.pattern.slots} or {part.slot for part in face.parts(drawing)}
-    known = standing.of_ends(ends, now)
-    weather = max((known[end.pk].weather for end in ends), key=rules.weathers.index, default=rules.weathers[0])
-    open_here = Finding.objects.filter(Q(state__in=OPEN) | Q(ref=sign.removeprefix(STILL)), unit=unit or -1)
-    still = open_here.select_related("end", "unit", "current_grade").worst_first()[:STILL_SHOWN]
     return Asked(
         number=number,
         unit=unit,
         rules=rules,
-        drawing=drawing,
+        drawings=[drawing],
         parts=parts(rules, drawing, slots),
-        still=list(still),
+        still=reported(unit, {sign.removeprefix(STILL) for sign in signs if sign.startswith(STILL)}),
         places=list(Place.objects.all()),
-        weather=weather if weather != rules.weathers[0] else "",
-        pattern=ends[0].pattern if ends else None,
-        restricted={end.letter: restricted(known[end.pk]) for end in ends},
-        came_back=intake.came_back(ends, now),
+        carried=known or {},
     )
 
 
-def restricted(known: standing.EndStanding) -> dict[str, list[str]]:
-    """Situation → what people's restrictions on an end say there."""
-    return {
-        code: [line for source in at.sources if source.kind == "restriction" for line in source.words]
-        for code, at in known.situations.items()
-    }
+def asked_of_any(now: datetime) -> Asked:
+    """The questions with the answers of every unit, for the page the phone fills by itself: nothing of any unit."""
+    rules = grading.ruleset(now)
+    return Asked(
+        number="",
+        unit=None,
+        rules=rules,
+        drawings=list(face.DRAWINGS),
+        parts=parts(rules, "P", set(rules.parts)),
+        still=[],
+        places=[],
+        carried={},
+    )
+
+
+def reported(unit: Unit | None, refs: set[str]) -> list[Finding]:
+    """The worst open findings of a unit, and those meant by these references. One query."""
+    if unit is None:
+        return []
+    here = Finding.objects.filter(Q(state__in=OPEN) | Q(ref__in=refs), unit=unit)
+    rows = list(here.select_related("end", "unit", "current_grade").worst_first())
+    return [found for place, found in enumerate(rows) if place < STILL_SHOWN or found.ref in refs]
 
 
 def parts(rules, drawing: str, slots: set[str]) -> list[tuple[str, str]]:
@@ -215,18 +205,20 @@ def signs(asked: Asked) -> tuple[list, dict[str, dict[str, str]]]:
     choices = [(" or ".join(labels[code] for code in under), list(rows.items())) for under, rows in groups.items()]
     if asked.still:
         choices.insert(0, ("Already reported on this unit", [still_row(asked, found) for found in asked.still]))
-        about |= {STILL + found.ref: still_data(found) for found in asked.still}
+        about |= {STILL + found.ref: still_data(asked, found) for found in asked.still}
     return choices, about
 
 
 def still_row(asked: Asked, finding: Finding) -> tuple[str, str]:
-    """The answer "Still there" for one open finding, facts only."""
+    """The answer for what was reported already, facts only."""
     seen = timezone.localtime(finding.first_seen)
     where = f"{words.part(asked.rules, finding)}, {finding.end_words}"
-    what = f"Still there: {words.fault(asked.rules, finding)}"
+    what = f"Already reported: {words.fault(asked.rules, finding)}"
     return STILL + finding.ref, f"{what}. {where}, seen {seen.day} {seen:%B %H:%M}, {finding.spoken_ref}"
 
 
-def still_data(finding: Finding) -> dict[str, str]:
+def still_data(asked: Asked, finding: Finding) -> dict[str, str]:
     end = finding.end.letter if finding.end_id else "?"
-    return {"data-for": f"{finding.slot}:-1", "data-end": end, "data-symptom": finding.symptom}
+    symptom = asked.rules.symptoms.get(finding.symptom)
+    asks = " ".join(symptom.asks) if symptom else ""
+    return {"data-for": f"{finding.slot}:-1", "data-end": end, "data-symptom": finding.symptom, "data-asks": asks}

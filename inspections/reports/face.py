@@ -157,15 +157,18 @@ def slots(drawing: str) -> frozenset[str]:
     return frozenset(part.slot for part in parts(drawing))
 
 
-def svg(drawing: str, *, marked: frozenset[str] = frozenset(), css: str = "face") -> str:
+def svg(drawing: str, *, marked: frozenset[str] = frozenset(), css: str = "face", hatched: bool = True) -> str:
     """The picture for a page: no ids, no style attributes, nothing a screen reader or the Tab key meets.
 
     Each part is `<g class="part" data-slot="hook">` (plus class "marked" for the slots in `marked`); in it the
     classes s (hit area), d (outline), f (fine line), h (hatch, hidden until the stylesheet shows it on the picked
-    part), n (number disc) and the number as text. The same choice must stand beside it as radio buttons.
+    part), n (number disc) and the number as text. The same choice must stand beside it as radio buttons. `hatched`
+    False leaves the hatches out, most of the bytes: for a page whose script draws the one that is wanted.
     """
     groups, slot = [], None
     for shape in shapes(drawing):
+        if shape.role == "h" and not hatched:
+            continue
         if shape.slot != slot:
             groups.append("</g>" if slot is not None else "")
             slot = shape.slot

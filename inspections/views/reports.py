@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from hashlib import sha256
 from uuid import UUID, uuid4
 
 from django.contrib import messages
@@ -16,42 +15,54 @@ from django.utils import timezone
 from django.utils.safestring import SafeString
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from inspections import case, grading, intake, photos, receipts
-from inspections.forms.questions import asked, read_unit
-from inspections.forms.report import SLOTS, PhotoForm, ReportForm, as_bytes, fresh, with_ids
-from inspections.models import Finding, Observation, Photo, Submission
+from inspections import carried, case, grading, intake, receipts
+from inspections.forms import earlier
+from inspections.forms.questions import asked, asked_of_any, read_unit
+from inspections.forms.report import SLOTS, PhotoForm, ReportForm, as_bytes, fresh, with_ids, without
+from inspections.models import Finding, Inspection, Photo, Submission
 from inspections.permissions import require
 from inspections.reports import face
 from inspections.rules.facts import CATEGORIES
 from inspections.views import today
+from inspections.views.taking import NOT_TAKEN, keep_photos, take_photos
 
 PAGE = 25
-NOT_TAKEN = "photos not taken"  # session: slot → why
-REFUSALS_KEPT = 12
 RAW_SHOWN = 20_000  # characters of a body in quarantine
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @require("report")
 def report(request):
-    """S2: the form. POST sends it; `look` shows what the end may do first; `change` takes another unit."""
+    """S2: the form. A POST sends it, unless one of the page's other buttons was pressed."""
     now = timezone.now()
     if request.method != "POST":
-        questions = asked(number_for(request), now)
+        number = number_for(request)
+        questions = asked(number, now, known=carried.facts(now, [number]))
         initial = fresh(now) | {"unit": questions.number, "found": request.GET.get("found", "")}
         return page(request, ReportForm(None, asked=questions, initial=initial))
     data = with_ids(request.POST, now)
-    questions = asked(tidy(data.get("unit", "")), now, data.get("sign", ""))
-    if "change" in data and questions.number:
+    data["said"] = without(data.get("said", ""), data.get("remove", ""))
+    number, signs = tidy(data.get("unit", "")), [data.get("sign", ""), *earlier.signs(data["said"])]
+    questions = asked(number, now, signs, carried.facts(now, [number]))
+    if "remove" in data or ("change" in data and questions.number):
         keep_photos(request, data, now)
         return page(request, ReportForm(None, asked=questions, initial=data.dict()))
-    form = ReportForm(data, asked=questions)
-    if form.is_valid() and "look" not in data:
+    more = "another" in data or bool(request.FILES.getlist("photos"))
+    form = ReportForm(data, asked=questions, more=more)
+    if form.is_valid() and not {"look", "another"} & set(data):
         return send(request, form, now)
     keep_photos(request, data, now)
-    form = ReportForm(data, asked=questions)
-    verdict = verdict_on(request, form, now) if form.is_valid() else None
-    return page(request, form, verdict, status=422 if form.errors else 200)
+    form = ReportForm(data, asked=questions, more=more)
+    return answered(request, form, now)
+
+
+def answered(request, form, now):
+    """The page again: with one fault more to ask, with what the ends may do, or with what is wrong."""
+    if not form.is_valid():
+        return page(request, form, status=422)
+    if "another" in form.data:
+        return page(request, ReportForm(None, asked=form.asked, initial=form.next_fault()))
+    return page(request, form, verdict_on(request, form, now))
 
 
 def number_for(request) -> str:
@@ -69,21 +80,31 @@ def tidy(text: str) -> str:
 
 def page(request, form, verdict=None, status=200):
     """The report page with its questions in order."""
+    data = {"facts": form.asked.carried, "fresh": request.method != "POST"}
+    context = questions_context(form) | {"verdict": verdict, "data": json.dumps(data)}
+    return render(request, "pages/report.html", context, status=status)
+
+
+def questions_context(form) -> dict[str, object]:
+    """What the page's templates ask of a form, whoever fills it in."""
     questions = form.asked
-    context = {
+    return {
         "form": form,
         "clean": form.clean_look,
         "number": questions.number,
         "unit": questions.unit,
-        "face": SafeString(face.svg(questions.drawing)),
+        "faces": [(name, SafeString(face.svg(name, hatched=False))) for name in questions.drawings],
         "asked": questions,
         "steps": steps(form),
         "kept": int(form["kept"].value() or 0),
-        "data": json.dumps(questions.for_script()),
-        "verdict": verdict,
         "cautions": today.cautions(questions.rules),
     }
-    return render(request, "pages/report.html", context, status=status)
+
+
+def shell_context(now) -> dict[str, object]:
+    """The page for any unit, as the phone keeps it: no person, no token, nothing of any unit."""
+    form = ReportForm(None, asked=asked_of_any(now), initial={"kept": 0, "occasion": Inspection.Occasion.WALK_ROUND})
+    return questions_context(form) | {"shell": True}
 
 
 def steps(form) -> dict[str, str]:
@@ -91,21 +112,21 @@ def steps(form) -> dict[str, str]:
     names = ["unit", "end", "situation"] if form.clean_look else ["unit", "end", "part", "sign", "situation", "more"]
     unit = f"Unit {form.asked.number}, " if form.asked.number else ""
     lines = {name: f"{unit}question {place} of {len(names)}" for place, name in enumerate(names, 1)}
-    lines["facts"] = f"{unit}if you know it"
+    lines["facts"] = lines["changed"] = f"{unit}if you know it"
     return {name: line[0].upper() + line[1:] for name, line in lines.items()}
 
 
 def verdict_on(request, form, now):
-    """What the end may do with this report, as `report/_verdict.html` takes it: worked out, not stored."""
+    """What the ends may do with this report, as `report/_verdict.html` takes it: worked out, not stored."""
     found = intake.preview(raw=raw_of(request, form, ()), submitted_by=request.user, received=now)
     if found is None:
         return None
-    rules, end = form.asked.rules, form.cleaned_data["end"]
-    ends = [known for known in found.ends if end in ("?", known.end.letter)]
+    letters = form.letters()
+    ends = [known for known in found.ends if "?" in letters or known.end.letter in letters]
     return {
         "category": "" if found.worst is None else CATEGORIES[found.worst],
         "call": found.worst == len(CATEGORIES) - 1,
-        "standings": [case.standing_words(known, rules) for known in ends],
+        "standings": [case.standing_words(known, form.asked.rules) for known in ends],
     }
 
 
@@ -132,62 +153,6 @@ def send(request, form, now):
         take_photos(request, files, slots=free, owner=answers["fault"], now=now)
     today.remember(request, form.cleaned_data["unit"])
     return redirect("receipt", uuid=receipt.id)
-
-
-def take_photos(request, files, *, slots, owner, now) -> list[str]:
-    """Take in each file under the next slot; the state of each. What has no row to show is said at once."""
-    states = []
-    for number, (file, slot) in enumerate(zip(files, slots, strict=False), 1):
-        state, words = take_photo(request, file, slot, owner, now)
-        states.append(state)
-        if not state:
-            messages.warning(request, f"Photo {number}: {words}")
-            remember_refusal(request, slot, words)
-    over = len(files) - len(slots)
-    if over > 0:
-        left = "1 photo was left out" if over == 1 else f"{over} photos were left out"
-        messages.warning(request, f"{left}: at most {len(SLOTS)} go with a report.")
-    return states
-
-
-def remember_refusal(request, slot: UUID, words: str) -> None:
-    """Keep why nothing was kept of a photo, for the receipt: it has no row of its own."""
-    kept = list(request.session.get(NOT_TAKEN, {}).items())[1 - REFUSALS_KEPT :]
-    request.session[NOT_TAKEN] = dict([*kept, (str(slot), words)])
-
-
-def take_photo(request, file, slot: UUID, owner: UUID, now) -> tuple[str, str]:
-    """(state, words) of one photo; state "" where nothing was kept."""
-    data = file.read(photos.MAX_BYTES + 1)
-    try:
-        receipt = photos.receive(
-            uuid=slot,
-            owner=owner,
-            data=data,
-            claimed_sha256=sha256(data).hexdigest(),
-            by=request.user,
-            now=now,
-        )
-    except OSError:
-        return "", "It could not be kept just now. The report stands; add the photo again."
-    return (receipt.state if receipt.status in (200, 201) else ""), receipt.words
-
-
-def keep_photos(request, data, now) -> None:
-    """A page that comes back cannot hold files: keep them now, under the ids of the report to come."""
-    files = request.FILES.getlist("photos")
-    owner, kept = UUID(data["fault"]), int(data["kept"])
-    if not files or Observation.objects.filter(uuid=owner).exists():
-        return
-    for file in files[: len(SLOTS) - kept]:
-        slot = SLOTS[kept]
-        state, words = take_photo(request, file, UUID(data[slot]), owner, now)
-        if state == Photo.State.STORED:
-            kept += 1
-        else:
-            messages.warning(request, words)
-            data[slot] = str(uuid4())
-    data["kept"] = str(kept)
 
 
 @require_safe
@@ -279,8 +244,3 @@ def kept(row) -> dict:
     """One body in quarantine, its bytes as text."""
     text = bytes(row.body).decode("utf-8", "replace")
     return {"row": row, "text": text[:RAW_SHOWN], "more": max(0, len(text) - RAW_SHOWN)}
-
-
-def shell_context(now) -> dict:
-    """What the report page needs for any unit."""
-    return {}

@@ -125,6 +125,13 @@ def test_svg_shows_the_same_shapes(drawing):
     ]
 
 
+@pytest.mark.parametrize("drawing", DRAWINGS)
+def test_svg_without_hatches_lacks_nothing_else(drawing):
+    root = ElementTree.fromstring(face.svg(drawing, hatched=False))  # noqa: S314 - our own text
+    roles = [node.get("class") or "t" for node in root.iter() if node.tag not in (f"{SVG}svg", f"{SVG}g")]
+    assert roles == [shape.role for shape in face.shapes(drawing) if shape.role != "h"]
+
+
 def operators(drawing: str, width: float, marked: frozenset[str]) -> tuple[list[bytes], str]:
     """Drawing operators and text of the picture on paper."""
     out = BytesIO()
