@@ -25,6 +25,10 @@
     sentences                             rule id → sentence
     combinations                          code, first and second (mode numbers), cells (nine numbers)
     conflicts                             code, words, when and then (limits)
+    coupling                              null, or source, first, then, people and the words of levels (mildest first)
+                                          and cautions, and rungs: "ladder.rung" → [level number, words, checks,
+                                          conditions, agree, cautions, edge, source], an empty end left out
+                                          (what they mean: `coupling_rows`)
 
 A fault's cell is the join of the cells of its candidate modes over every choice of facts still possible, with the
 combinations it takes part in: worst row per hazard, tightest value per dial, sets united; then the conflicts.
@@ -38,7 +42,7 @@ from decimal import Decimal
 from itertools import product
 from typing import TYPE_CHECKING
 
-from inspections.rules import evidence
+from inspections.rules import coupling_rows, evidence
 from inspections.rules.compiling import Compiled, CompiledRows
 from inspections.rules.explain import band_words, explain, headline, limit_words
 from inspections.rules.facts import CATEGORIES, QUALITIES, SITUATIONS, Fault, Pattern
@@ -98,6 +102,7 @@ def table(ruleset: Ruleset) -> dict:
             {"code": c.code, "words": c.words, "when": _limits(c.when), "then": _limits(c.then)}
             for c in ruleset.conflicts.values()
         ],
+        "coupling": coupling_rows.published(ruleset.coupling, ruleset.cautions),
     }
 
 

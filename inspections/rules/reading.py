@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from inspections.rules import rows
+from inspections.rules import coupling_rows, rows
 from inspections.rules.facts import CATEGORIES, QUALITIES, SITUATIONS
 from inspections.rules.limits import DIALS
 from inspections.rules.schema import Table
@@ -302,4 +302,5 @@ SECTIONS = (
     ("conflicts", rows.conflicts),
     ("dial_words", dial_words),
     ("running_words", running_words),
+    ("coupling", coupling_rows.coupling),
 )

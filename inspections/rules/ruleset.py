@@ -14,6 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from inspections.rules import compiling, reading
+from inspections.rules.coupling_rows import Coupling
 from inspections.rules.limits import Limits
 from inspections.rules.schema import RulesetError, Table, parse
 from inspections.rules.terms import (
@@ -43,6 +44,7 @@ class Ruleset:
     `matrix` is (severity, frequency) → category 0..3; `delegation` is by category 0..3; `weathers` holds the codes,
     mildest first, `weather_words` their values; `dial_words` is dial → value → sentence and `running_words` the same
     where it reads differently while coupled and running; `expiry_events` are the events that may end a deferral.
+    `coupling` is None where the ruleset says nothing about which ends join.
     """
 
     sha256: str
@@ -70,6 +72,7 @@ class Ruleset:
     conflicts: Mapping[str, Conflict]
     dial_words: Mapping[str, Mapping[str, str]]
     running_words: Mapping[str, Mapping[str, str]]
+    coupling: Coupling | None = None
     compiled: compiling.Compiled | None = field(default=None, repr=False, compare=False)
 
     @property

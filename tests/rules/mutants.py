@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Iterator
 from decimal import Decimal
 
+from inspections.rules.coupling_rows import LADDERS, LEVELS
 from inspections.rules.facts import CATEGORIES
 from inspections.rules.limits import DIALS
 from inspections.rules.ruleset import RulesetError, build, shipped_text
@@ -71,6 +72,7 @@ def changes(data: dict) -> Iterator[tuple[tuple, object]]:
         yield from _dials(("conflicts", code, "then"), conflict["then"])
     yield from _facts(data)
     yield from _symptoms(data)
+    yield from _coupling(data)
 
 
 def _numbers(data: dict) -> Iterator[tuple[tuple, object]]:
@@ -140,3 +142,21 @@ def _symptoms(data: dict) -> Iterator[tuple[tuple, object]]:
             yield ("symptoms", code), changed
         for mode in symptom.get("only", {}):
             yield ("symptoms", code, "only", mode), None
+
+
+def _coupling(data: dict) -> Iterator[tuple[tuple, object]]:
+    """A pair or row dropped, a level one step off, a check, condition, caution or person taken out, a range moved."""
+    rows = [(("coupling", "pairs", pair), row) for pair, row in data["coupling"]["pairs"].items()]
+    for ladder, rungs in data["coupling"]["rules"].items():
+        rows += [(("coupling", "rules", ladder, code), row) for code, row in rungs.items()]
+    for path, row in rows:
+        yield path, None
+        least = LADDERS[path[2]].least.get(path[-1], LEVELS[0]) if path[1] == "rules" else LEVELS[0]
+        for level in steps(LEVELS, row.get("level", least)):
+            yield (*path, "level"), level
+        for key in ("checks", "conditions", "cautions", "agree"):
+            for word in row.get(key, ()):
+                yield (*path, key), [w for w in row[key] if w != word]
+        for key in ("above", "up_to"):
+            if key in row:
+                yield (*path, key), "gear-gap"

@@ -19,8 +19,9 @@ FILE = Path(__file__).with_name("signed.txt")
 
 
 def lines(ruleset) -> list[str]:
-    """mode | facts | situation | weathers | category: hazards | limits | hours, then the combinations."""
-    return [line for mode in ruleset.modes for line in of_mode(ruleset, mode)] + of_combinations(ruleset)
+    """mode | facts | situation | weathers | category: hazards | limits | hours, then combinations and coupling."""
+    modes = [line for mode in ruleset.modes for line in of_mode(ruleset, mode)]
+    return modes + of_combinations(ruleset) + of_coupling(ruleset)
 
 
 def of_mode(ruleset, mode: str) -> list[str]:
@@ -63,6 +64,20 @@ def of_combinations(ruleset) -> list[str]:
             adds = ", ".join(f"{r.hit.hazard} {r.hit.frequency.lower()}" for r in hazards.values()) or "nothing"
             limits = limits_text(ruleset, compiled.packing.unpack(bits)) or "-"
             told.append(f"{rule.code} | {situation} | {weather} | {adds} | {limits}")
+    return told
+
+
+def of_coupling(ruleset) -> list[str]:
+    """Words of the answers, then rule | level | words | checks | conditions | cautions | who must agree."""
+    section = ruleset.coupling
+    if section is None:
+        return ["coupling: nothing"]
+    told = [f"coupling {level}: {words}" for level, words in section.levels.items()]
+    told.append(f"coupling: {section.first} {section.then} People: {', '.join(section.people)}")
+    for rung in section.rungs():
+        brings = [" ".join(rung.checks), " ".join(rung.conditions), ", ".join(rung.cautions), ", ".join(rung.agree)]
+        said = " | ".join(x or "-" for x in (rung.level, rung.words, *brings))
+        told.append(f"coupling {rung.rule} | {said}")
     return told
 
 

@@ -11,6 +11,8 @@ from hypothesis import settings
 from inspections.rules.facts import Fault, Observation
 from inspections.rules.grade import grade, settle
 from tests.rules import mutants, signing
+from tests.rules import test_coupling as coupling
+from tests.rules.joining import asked, decisive, level
 from tests.rules.saying import end_cell, fault, judged, letters
 from tests.rules.test_decisions import CASES
 from tests.rules.test_engineers_table import LIMITS, LINES
@@ -41,7 +43,7 @@ def by_hand(ruleset, about: str = "") -> str:
     for mode, said, situation, dial, value in LIMITS:
         if getattr(grade(ruleset, fault(judged(mode, said))).cells[situation, "dry"].limits, dial) != value:
             return f"limit of {mode}"
-    return _numbers_by_hand(ruleset) or _joins_by_hand(ruleset)
+    return _numbers_by_hand(ruleset) or _joins_by_hand(ruleset) or _couplings_by_hand(ruleset)
 
 
 def _numbers_by_hand(ruleset) -> str:
@@ -80,6 +82,17 @@ def _joins_by_hand(ruleset) -> str:
             answer = grade(ruleset, Fault("a", (Observation(part, facts=facts),)))
             if " ".join(str(answer.cells[s, "dry"].category) for s in "UCR") != expected:
                 return f"cannot tell {part}"
+    return ""
+
+
+def _couplings_by_hand(ruleset) -> str:
+    for what, one, other, where, *expected in coupling.CASES:
+        answer = asked(ruleset, one, other, where)
+        if [level(answer), ", ".join(answer.agree), decisive(answer)] != expected:
+            return what
+    for what, one, other, where, kind, words in coupling.ASKED:
+        if words not in getattr(asked(ruleset, one, other, where), kind):
+            return what
     return ""
 
 

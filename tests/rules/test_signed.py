@@ -56,6 +56,7 @@ MATRIX = [
 
 # other numbers of the ruleset
 NUMBERS = [("repeat-days", 28), ("repeat-couplings", 10), ("rough-coupling", 5), ("strands-least", 90)]
+NUMBERS += [("heights-most", 75), ("curve-tight", 250), ("curve-sharp", 150), ("gradient-steep", 10)]
 
 # limits joined, what they settle to
 CONFLICTS = [
