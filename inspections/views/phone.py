@@ -224,6 +224,7 @@ def for_nobody(view):
     @wraps(view)
     def wrapped(request, *args, **kwargs):
         request.user = AnonymousUser()
+        del request._messages  # they are kept in the session, which a page for nobody must not open
         response = view(request, *args, **kwargs)
         response.headers["Cache-Control"] = "public, no-cache"
         return response
