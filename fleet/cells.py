@@ -98,8 +98,8 @@ def plain(cell: str, may_be_empty: bool) -> None:
     """Refused where a cell is empty, holds what cannot be seen or what a spreadsheet would run."""
     if not cell and not may_be_empty:
         raise Refused("it is empty")
-    hidden = next((character for character in cell if not character.isprintable()), None)
-    if hidden:
+    if not cell.isprintable():
+        hidden = next(character for character in cell if not character.isprintable())
         raise Refused(f"it has a character that cannot be seen (U+{ord(hidden):04X})")
     if cell.startswith(FORMULA):
         raise Refused(f"{shown(cell)} starts like a formula")

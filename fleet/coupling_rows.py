@@ -36,6 +36,11 @@ OPTIONAL = ("place", "parted", "source")
 MAY_BE_EMPTY = ("place", "parted")
 MAX_SOURCE, MAX_REF = 20, 60
 MET = ("locked", "air", "full")
+OTHER_KINDS = {
+    codecs.BOM_UTF16_LE: "the file is UTF-16: save it as UTF-8",
+    codecs.BOM_UTF16_BE: "the file is UTF-16: save it as UTF-8",
+    b"PK\x03\x04": "the file is a workbook or an archive: save the sheet as CSV, UTF-8",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,10 +203,13 @@ class Reader:
 
 def header(line: bytes, source: str) -> tuple[str, list[str]]:
     """The delimiter and the columns' names; Unreadable where a row could not be understood by them."""
-    if line.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        raise Unreadable(1, "", "the file is UTF-16: save it as UTF-8")
+    for start, reason in OTHER_KINDS.items():
+        if line.startswith(start):
+            raise Unreadable(1, "", reason)
     if not line.strip():
         raise Unreadable(1, "", "the file has no header" if line else "the file is empty")
+    if b"\t" in line:
+        raise Unreadable(1, "", "its cells are separated by tabs: use commas or semicolons")
     line = line.removeprefix(codecs.BOM_UTF8)
     delimiter = ";" if b";" in line else ","
     try:
