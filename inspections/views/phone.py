@@ -45,8 +45,11 @@ FILES = (
     "js/focus.js",
     "js/fields.js",
     "js/rules.js",
+    "js/couple.js",
     "js/photo.js",
     "js/report.js",
+    "js/verdict.js",
+    "js/draft.js",
     "js/receipt.js",
     "js/shell.js",
 )
@@ -224,6 +227,7 @@ def for_nobody(view):
     @wraps(view)
     def wrapped(request, *args, **kwargs):
         request.user = AnonymousUser()
+        request.session.accessed = False  # by the middleware; the page does not vary with it
         del request._messages  # they are kept in the session, which a page for nobody must not open
         response = view(request, *args, **kwargs)
         response.headers["Cache-Control"] = "public, no-cache"
