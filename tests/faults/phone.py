@@ -113,12 +113,12 @@ class Phone:
         """Until this is true on the page; asked again and again, since the page forbids code made from text."""
         self.wait(lambda: (page or self.page).evaluate(expression))
 
-    @staticmethod
-    def wait(true, seconds: float = 10) -> None:
-        """Until `true()`; fails with the last it said."""
+    def wait(self, true, seconds: float = 10) -> None:
+        """Until `true()`; fails with the last it said, and with what went wrong on the link."""
         until = time.monotonic() + seconds
         while not (said := true()):
-            assert time.monotonic() < until, said
+            odd = [(line, became) for _, line, became in self.link.seen if became not in ("200", "201", "302", "304")]
+            assert time.monotonic() < until, (said, odd)
             time.sleep(0.05)
 
     # ---- reports

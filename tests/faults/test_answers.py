@@ -64,7 +64,7 @@ def test_a_body_that_lost_its_end_is_refused_as_damaged_and_sent_whole(what, pho
     kept = phone.kept(phone.save([photo(1)]))
     link.fault("halved", match=what, times=1)
     phone.run()
-    assert link.count(what, "halved") == 1
+    assert link.count(what, "400") == 1
     assert "attention" not in phone.states()
     phone.run()
     ledger.wait_delivered(kept)

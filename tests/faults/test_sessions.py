@@ -11,7 +11,7 @@ def sign_in_here(phone, username="driver1"):
     phone.page.locator("#phone-strip a", has_text="Sign in again").click()
     phone.page.fill("input[name=username]", username)
     phone.page.fill("input[name=password]", "correct horse battery staple")
-    phone.page.locator("main button").click()
+    phone.page.locator("main button.primary").click()
 
 
 def test_a_session_that_ended_keeps_the_report_and_sends_it_after_signing_in(phone, server, link, ledger, photo):
