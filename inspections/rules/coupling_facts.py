@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, NamedTuple
 
-from inspections.rules.coupling_rows import LADDERS, OTHER, UNKNOWN, Coupling, plain
+from inspections.rules.coupling_rows import LADDERS, UNKNOWN, UNLISTED, Coupling, plain
 from inspections.rules.facts import CATEGORIES
 from inspections.rules.limits import DIALS, Limits
 
@@ -209,7 +209,7 @@ def _of_isolations(ruleset: Ruleset, section: Coupling, end: End) -> Iterator[So
         for code in limits.isolations if limits else ():
             names = [x.name for x in end.sources if x.situation and code in x.limits.isolations]
             words = known.get(code) or f"Isolate: {code}."
-            yield So("isolation", code if code in own else OTHER, end.name, "", words, _names(end, names))
+            yield So("isolation", code if code in own else UNLISTED, end.name, "", words, _names(end, names))
 
 
 def _patterns(*ends: End) -> str:

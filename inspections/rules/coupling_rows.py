@@ -20,7 +20,7 @@ from inspections.rules.terms import Caution, LimitValue
 
 LEVELS = ("full", "air", "mechanical", "adapter", "no")
 UNKNOWN = "unknown"
-OTHER = "other"
+UNLISTED = "unlisted"
 WORDS = 25
 NEVER = {UNKNOWN: "no"}
 
@@ -54,7 +54,7 @@ LADDERS: Mapping[str, Kind] = {
     "running": Kind(DIALS["couple"][1:], {"not": "no"}, ""),
     "category": Kind(CATEGORIES[1:], {"intolerable": "no"}, "Fault open here: {code}."),
     "label": Kind(("fitted",)),
-    "isolation": Kind((OTHER,), words="", apart=True),
+    "isolation": Kind((UNLISTED,), words="", apart=True),
     "stand": Kind(("one", "both"), {"both": "no"}),
     "train": Kind(("stand",)),
     "uncouple": Kind(DIALS["uncouple"][1:], words=""),

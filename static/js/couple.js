@@ -147,7 +147,7 @@
     for (const limits of [end.about, end.running]) {
       for (const code of (limits && limits.isolations) || []) {
         const here = (x) => situation(x) !== "" && (x.limits.isolations || []).includes(code);
-        const own = table.coupling.rungs[`isolation.${code}`] ? code : "other";
+        const own = table.coupling.rungs[`isolation.${code}`] ? code : "unlisted";
         say("isolation", own, { words: table.isolations[code] || `Isolate: ${code}.`, source: named(end, here) });
       }
     }

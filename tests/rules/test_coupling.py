@@ -145,7 +145,7 @@ REASONS = [
     ("P label=17", "P", "", "label.fitted", "201 A", "Label 17 hangs here.", "label 17"),
     ("P rest.move=stand from=far_end", "P", "", "stand.one", "201 A", "This unit stands.", "far end"),
     ("P run.uncouple=not_before_depot", "P", "", "uncouple.not before depot", "201 A", "Leave it coupled until the depot.", "limits of 201 A, as known"),
-    ("P run.isolations=lamp", "P", "", "isolation.other", "201 A", "Isolate: lamp.", "limits of 201 A, as known"),
+    ("P run.isolations=lamp", "P", "", "isolation.unlisted", "201 A", "Isolate: lamp.", "limits of 201 A, as known"),
     ("P run.isolations=mrp-cock from=finding_1", "P", "", "isolation.mrp-cock", "201 A", "Main reservoir cock to be shut as a recorded, labelled isolation, with a continuity test both ways.", "finding 1"),
     ("P couple=? category=?", "P", "", "end.unknown", "201 A", "Faults and limits not known here.", "not known: limits about to couple, open faults"),
     ("P", "Q", "", "pair.P Q", "", "P with Q: Joins mechanically and by air only.", "indicative, not approved; shipped with the logbook"),

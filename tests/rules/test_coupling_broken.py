@@ -53,7 +53,7 @@ BROKEN = [
     ("a range from the wrong side", 'near = {above = "heights-near"', 'near = {up_to = "heights-near"', f"{R}.heights.near.above", "missing"),
     ("ranges in the wrong order", 'near = {above = "heights-near"', 'near = {above = "clearance-least"', f"{R}.heights.over", "mildest first"),
     ("an isolation nobody knows", 'electric-head = {level = "air"}', 'electric-heads = {level = "air"}', f"{R}.isolation.electric-heads", "not a key known here"),
-    ("no row for other isolations", 'other = {agree = ["control"]}\n', "", f"{R}.isolation.other", "missing"),
+    ("no row for other isolations", 'unlisted = {agree = ["control"]}\n', "", f"{R}.isolation.unlisted", "missing"),
     ("a weather nobody knows", 'wet = {checks', 'fog = {checks', f"{R}.weather.fog", "not a key known here"),
     ("a row that is no table", "couple.not = {}", 'couple.not = "no"', f"{R}.couple.not", "must be a table"),
 ]  # fmt: skip
