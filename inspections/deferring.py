@@ -1,123 +1,82 @@
-"""Leave not to repair yet: who may give it, for how long, what it needs; and the acts that give, extend and end it.
+"""Leave not to repair yet: the acts that give it, agree to it, extend it and end it; and which ones there are now.
 
-The deadline and the power to defer are read from the worst category over the situations that are left once a
-person's restriction is in force *and* labelled (`design.md`, definition 4). A deferral loosens nothing.
+A deferral loosens nothing. On what terms it is given is in `delegation`, when it ends by itself in `expiry`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
-from inspections import expiry, grading, standing, workflow
-from inspections.models import Deferral, Finding, GradeCell, Restriction
+from inspections import delegation, expiry, grading, words, workflow
+from inspections.models import Deferral, Finding
+from inspections.models.findings import OPEN
 from inspections.permissions import Refused
-from inspections.rules.facts import CATEGORIES, SITUATIONS
-from inspections.rules.limits import join_all
+from inspections.rules.facts import CATEGORIES
 
-ENGINEER = "engineer"
+RUNNING, WAITING, OVER = "running", "waiting for the engineer", "run out"
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
-    """On what terms a finding may be left: its category by the deadline reading, over which situations.
+class Left:
+    """A deferral that counts, or waits to: in which state; when and why it ran out; how often it was extended.
 
-    `why_not` says why it may not be left ("" where it may); `latest` is the last moment it may run to; `events` end
-    it as well; `engineer` says that an engineer must agree; `missing` lists what must be done first.
+    One that waits has a `why` where an event has ended it before anybody agreed. `worse` says in words that what is
+    known now is worse than what it was given for.
     """
 
-    category: int
-    situations: tuple[str, ...]
-    latest: datetime
-    events: tuple[str, ...]
-    engineer: bool
-    missing: tuple[str, ...]
-    why_not: str
+    row: Deferral
+    state: str
+    at: datetime | None = None
+    why: str = ""
+    extensions: int = 0
+    worse: str = ""
 
 
-def situations_left(finding: Finding, now: datetime) -> tuple[str, ...]:
-    """The situations this end can still be in, given what is restricted and labelled there."""
-    labelled = labelled_restrictions(finding, now)
-    limits = join_all(row.limits for row in labelled)
-    coupled = False
-    if finding.end_id:
-        coupled = standing.of_ends([finding.end], now)[finding.end_id].now == "R"
-    gone = set()
-    if limits.couple == "not":
-        gone |= {"C"} if coupled else {"C", "R"}
-    if limits.move == "stand":
-        gone |= {"R"}
-    return tuple(s for s in SITUATIONS if s not in gone)
+def all_left(at: datetime, *, of: Sequence[Finding] | None = None, coupled=()) -> list[Left]:
+    """Deferrals of open findings (of these alone) that count at `at`, run out or not, or wait for the engineer.
+
+    `coupled` holds the ids of the ends that are coupled now. A fixed number of queries.
+    """
+    rows = Deferral.objects.filter(Q(pk__in=Deferral.objects.last(at)) | Q(pk__in=waiting(at)))
+    rows = rows.filter(finding__state__in=OPEN)
+    if of is not None:
+        rows = rows.filter(finding__in=[finding.pk for finding in of])
+    rows = list(rows.select_related(*SHOWN).order_by("until", "pk"))
+    told = expiry.happened_since(rows, at)
+    read = delegation.readings([row.finding for row in rows], at, coupled) if rows else {}
+    return [one_left(row, told, at, read[row.finding_id]) for row in rows]
 
 
-def labelled_restrictions(finding: Finding, now: datetime) -> list[Restriction]:
-    """Restrictions in force where this finding is that a label on the unit shows."""
-    there = Q(end=finding.end_id) if finding.end_id else Q(pk__in=[])
-    if finding.unit_id:
-        there |= Q(unit=finding.unit_id)
-    rows = Restriction.objects.in_force(now).filter(there, labels__off__isnull=True, labels__since__lte=now)
-    return list(rows.distinct())
+SHOWN = ("finding__current_grade", "finding__end", "finding__unit", "by", "agreed_by", "extends__extends")
 
 
-def deadline_reading(finding: Finding, situations: Sequence[str]) -> int:
-    """The worst category over these situations and every weather class; the worst there is without a grade."""
-    cells = GradeCell.objects.filter(grade=finding.current_grade_id, situation__in=situations)
-    return max(cells.values_list("category", flat=True), default=len(CATEGORIES) - 1)
+def one_left(row: Deferral, told: expiry.Happened, at: datetime, reading: delegation.Reading) -> Left:
+    """One of them. Reads nothing, but where one was extended more than twice."""
+    worse = ""
+    if reading.category > row.category:
+        worse = f"It is {CATEGORIES[reading.category]} now, in a situation that is left"
+    over = expiry.ended(row, told, at)
+    state = WAITING if row.agreed is None else OVER if over else RUNNING
+    return Left(row, state, over and over.at, over.why if over else "", extensions_of(row), worse)
 
 
-def terms(finding: Finding, now: datetime) -> Terms:
-    """On what terms it may be left now. A fixed number of queries."""
-    rules = grading.ruleset(now)
-    left = situations_left(finding, now)
-    category = deadline_reading(finding, left)
-    rule = rules.delegation[category]
-    modes = [
-        rules.modes[m] for m in (finding.current_grade.modes if finding.current_grade else []) if m in rules.modes
-    ]
-    days = rule.longest_days or 0
-    return Terms(
-        category=category,
-        situations=left,
-        latest=now + timedelta(days=float(days)),
-        events=tuple(dict.fromkeys(event for mode in modes for event in mode.expiry)),
-        engineer=ENGINEER in rule.by,
-        missing=tuple(what_is_missing(finding, rule.needs, now)),
-        why_not=why_not(rule, modes),
-    )
+def waiting(at: datetime) -> QuerySet[Deferral]:
+    """Those an engineer may still agree to."""
+    return Deferral.objects.waiting().filter(until__gt=at)
 
 
-def why_not(rule, modes) -> str:
-    """Why this may not be left at all, in a sentence; "" where it may."""
-    if not rule.may_defer:
-        return f"It is {CATEGORIES[rule.category]} in a situation that is left: nobody may leave it. {rule.words}"
-    kept = [mode.name for mode in modes if not mode.deferrable]
-    if kept or not modes:
-        names = f" ({'; '.join(kept)})" if kept else ""
-        return f"It may be a fault that is never left{names}. A fitter must examine it first."
-    return ""
-
-
-def what_is_missing(finding: Finding, needs: Sequence[str], now: datetime) -> list[str]:
-    """Sentences for what the delegation asks for and is not there."""
-    labelled = {row.pk for row in labelled_restrictions(finding, now)}
-    there = Q(end=finding.end_id) if finding.end_id else Q(unit=finding.unit_id)
-    restricted = Restriction.objects.in_force(now).filter(there | Q(unit=finding.unit_id or -1)).exists()
-    said = []
-    if "restriction" in needs and not restricted:
-        said.append("Set a restriction first.")
-    if "label" in needs and not labelled:
-        said.append("Have the restriction shown by a label on the unit first.")
-    return said
-
-
-def current(finding: Finding, now: datetime) -> Deferral | None:
-    """The deferral that counts of a finding, run out or not; None without one."""
-    return Deferral.objects.last(now).filter(finding=finding).order_by("-since", "-pk").first()
+def left_of(finding: Finding, at: datetime, *, coupled: bool) -> Left | None:
+    """What counts of one open finding, else what waits to, the newest; None without either."""
+    if not finding.is_open:
+        return None
+    found = all_left(at, of=[finding], coupled={finding.end_id} if coupled else ())
+    return min(found, key=lambda left: (left.state == WAITING, -left.row.pk), default=None)
 
 
 def defer(
@@ -132,16 +91,18 @@ def defer(
     events: Sequence[str] = (),
 ) -> Deferral:
     """Leave it until `until` or until one of its events. Where the rules ask, it counts once an engineer agrees."""
-    rules = grading.ruleset(now)
-    on = terms(finding, now)
-    if on.why_not or on.missing:
-        raise Refused(on.why_not or " ".join(on.missing))
-    refuse_times(until, now, on.latest)
-    refuse_unless_said(why, interim, needed="interim" in rules.delegation[on.category].needs)
     with transaction.atomic(durable=True):
-        changed = act(finding, "defer", "deferred", version, by, now, until=until, why=why, category=on.category)
-        if Deferral.objects.last(now).filter(finding=finding).exists() or finding.deferrals.waiting().exists():
+        changed = act(finding, "defer", "deferred", version, by, now, until=until, why=why.strip())
+        on = delegation.terms(changed, now)
+        if on.refusal:
+            raise Refused(on.refusal)
+        if Deferral.objects.last(now).filter(finding=finding).exists() or finding.deferrals.filter(
+            pk__in=waiting(now)
+        ):
             raise Refused("It is deferred already: extend that deferral, or end it first.")
+        refuse_times(until, now, on.latest)
+        refuse_unless_said(why, interim, needed=on.interim)
+        known = grading.ruleset(now).expiry_events
         row = Deferral.objects.create(
             finding=changed,
             category=on.category,
@@ -150,7 +111,7 @@ def defer(
             by=by,
             since=now,
             until=until,
-            events=sorted({*on.events, *(event for event in events if event in rules.expiry_events)}),
+            events=sorted({*on.events, *(event for event in events if event in known)}),
             agreed=None if on.engineer else now,
             agreed_by=None if on.engineer else by,
         )
@@ -159,13 +120,17 @@ def defer(
 
 
 def refuse_times(until: datetime, now: datetime, latest: datetime) -> None:
+    """Raise Refused unless `until` lies between now and the latest moment allowed."""
+    if latest <= now:
+        raise Refused("It was left as long as the rules allow. Repair it, or restrict it; it cannot wait again.")
     if until <= now:
         raise Refused("Choose a time that is still to come.")
     if until > latest:
-        raise Refused(f"The longest it may be left is until {latest:%d %B %H:%M} UTC. Choose a time before that.")
+        raise Refused(f"The longest it may be left is until {words.moment(latest, now)}. Choose a time before that.")
 
 
 def refuse_unless_said(why: str, interim: str, *, needed: bool) -> None:
+    """Raise Refused unless the reason, and where needed what is done meanwhile, is said."""
     if not why.strip():
         raise Refused("Say why it can wait.")
     if needed and not interim.strip():
@@ -174,9 +139,14 @@ def refuse_unless_said(why: str, interim: str, *, needed: bool) -> None:
 
 def refuse_if_over(row: Deferral, now: datetime) -> None:
     """A deferral that one of its events has ended before it began would limit the unit at once: say so instead."""
-    over = expiry.ended(row, expiry.happened_since([row], now), now)
+    over = over_already(row, now)
     if over:
         raise Refused(f"It would end at once: {over.why}.")
+
+
+def over_already(row: Deferral, now: datetime) -> expiry.RanOut | None:
+    """How it has run out, or None while it holds."""
+    return expiry.ended(row, expiry.happened_since([row], now), now)
 
 
 def act(finding: Finding, name: str, kind: str, version: int, by: User, now: datetime, **payload) -> Finding:
@@ -185,32 +155,42 @@ def act(finding: Finding, name: str, kind: str, version: int, by: User, now: dat
 
 
 def agree(row: Deferral, *, version: int, by: User, now: datetime) -> Deferral:
-    """The engineer agrees: from now on it counts."""
+    """The engineer agrees, on the terms as they are now: from now on it counts. Never the one who gave it."""
     with transaction.atomic(durable=True):
-        act(row.finding, "agree", "deferral agreed", version, by, now, deferral=row.pk)
-        if not Deferral.objects.waiting().filter(pk=row.pk, until__gt=now).update(agreed=now, agreed_by=by):
+        changed = act(row.finding, "agree", "deferral agreed", version, by, now, deferral=row.pk)
+        if row.by_id == by.pk:
+            raise Refused("You gave this deferral: somebody else must agree to it.")
+        refuse_if_worse(row, changed, now)
+        refuse_if_over(row, now)
+        if not Deferral.objects.filter(pk__in=waiting(now)).filter(pk=row.pk).update(agreed=now, agreed_by=by):
             raise Refused("There is nothing to agree to any more: it was ended, agreed already, or its time is past.")
         return Deferral.objects.get(pk=row.pk)
 
 
+def refuse_if_worse(row: Deferral, finding: Finding, now: datetime) -> None:
+    """Raise Refused where it could not be given any more, or is worse than it was given for."""
+    on = delegation.terms(finding, now)
+    if on.refusal:
+        raise Refused(on.refusal)
+    if on.category > row.category:
+        raise Refused(f"It is {CATEGORIES[on.category]} by now. Control must end this one and give another.")
+
+
 def extend(row: Deferral, *, version: int, by: User, now: datetime, until: datetime, why: str) -> Deferral:
     """Once more, by the engineer, with a written reason; extensions are counted."""
-    rules = grading.ruleset(now)
-    on = terms(row.finding, now)
-    if on.why_not or on.missing:
-        raise Refused(on.why_not or " ".join(on.missing))
-    refuse_times(until, now, on.latest)
-    refuse_unless_said(why, "", needed=False)
-    most = rules.delegation[on.category].extensions
-    if extensions_of(row) >= most:
-        times = "once" if most == 1 else f"{most} times"
-        raise Refused(f"It was extended {times} already, as often as the rules allow. Repair it or restrict it.")
     with transaction.atomic(durable=True):
         changed = act(
             row.finding, "extend", "deferral extended", version, by, now, deferral=row.pk, until=until, why=why
         )
         if not Deferral.objects.last(now).filter(pk=row.pk).exists():
             raise Refused("That deferral no longer counts.")
+        on = delegation.terms(changed, now)
+        if on.refusal:
+            raise Refused(on.refusal)
+        if extensions_of(row) >= on.extensions:
+            raise Refused(f"It was extended {times(on.extensions)}, as often as the rules allow. Repair it.")
+        refuse_times(until, now, now + on.longest)
+        refuse_unless_said(why, "", needed=False)
         new = Deferral.objects.create(
             finding=changed,
             category=on.category,
@@ -219,13 +199,18 @@ def extend(row: Deferral, *, version: int, by: User, now: datetime, until: datet
             by=by,
             since=now,
             until=until,
-            events=row.events,
+            events=sorted({*on.events, *row.events} - ({expiry.FIRST_FROST} if on.frost else set())),
             agreed=now,
             agreed_by=by,
             extends=row,
         )
         refuse_if_over(new, now)
         return new
+
+
+def times(count: int) -> str:
+    """ "never", "once", "2 times"."""
+    return {0: "never", 1: "once"}.get(count, f"{count} times")
 
 
 def extensions_of(row: Deferral) -> int:
@@ -237,11 +222,13 @@ def extensions_of(row: Deferral) -> int:
 
 
 def recall(row: Deferral, *, version: int, by: User, now: datetime, why: str) -> Deferral:
-    """End a deferral early."""
+    """End a deferral early. One that has run out cannot be ended: that would take away what it then limits."""
     if not why.strip():
         raise Refused("Say why it is ended.")
     with transaction.atomic(durable=True):
-        act(row.finding, "recall", "deferral ended", version, by, now, deferral=row.pk, why=why)
+        act(row.finding, "recall", "deferral ended", version, by, now, deferral=row.pk, why=why.strip())
+        if row.agreed and over_already(row, now):
+            raise Refused("It has run out already, and limits the unit. Repair it, or let an engineer extend it.")
         changed = Deferral.objects.filter(pk=row.pk, ended__isnull=True)
         if not changed.update(ended=now, ended_by=by, ended_why=why.strip()):
             raise Refused("This deferral was ended already.")

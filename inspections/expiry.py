@@ -18,6 +18,7 @@ from inspections.models import Deferral, Inspection, Visit
 from inspections.models.findings import OPEN
 
 FROST = "frost"
+FIRST_FROST = "first-frost"
 STILL_THERE = timedelta(days=30)  # a unit not seen elsewhere for so long is where it was last seen
 TIME = "its time is past"
 
@@ -60,16 +61,24 @@ def ended(row: Deferral, told: Happened, at: datetime) -> RanOut | None:
     for event in row.events:
         times = EVENTS[event][0](row, told) if event in EVENTS else [row.since]
         if times:
-            ends.append((times[0], EVENTS[event][1] if event in EVENTS else f"of “{event}”"))
+            ends.append(
+                (times[0], EVENTS[event][1] if event in EVENTS else f"nobody can tell when “{event}” happens")
+            )
     return RanOut(row, *min(ends)) if ends else None
 
 
 def nth_coupling(count: int) -> Callable[[Deferral, Happened], Sequence[datetime]]:
     def times(row: Deferral, told: Happened) -> Sequence[datetime]:
         by = told.couplings_of_end if row.finding.end_id else told.couplings_of_unit
-        return after(row, by[row.finding.end_id or row.finding.unit_id])[count - 1 :]
+        return after(row, by[row.finding.end_id or unit_of(row)])[count - 1 :]
 
     return times
+
+
+def unit_of(row: Deferral) -> int | None:
+    """The unit (id) whose weather and washes count: where the end is now, for a vehicle may be exchanged."""
+    finding = row.finding
+    return finding.end.unit_id if finding.end_id and finding.end.unit_id else finding.unit_id
 
 
 def after(row: Deferral, times: Sequence[datetime]) -> list[datetime]:
@@ -84,8 +93,8 @@ def not_before(row: Deferral, times: Sequence[datetime]) -> list[datetime]:
 EVENTS = {
     "next-coupling": (nth_coupling(1), "it was coupled"),
     "ten-couplings": (nth_coupling(10), "it was coupled ten times"),
-    "first-frost": (lambda row, told: not_before(row, told.frost_of_unit[row.finding.unit_id]), "frost came"),
-    "next-wash": (lambda row, told: after(row, told.washes_of_unit[row.finding.unit_id]), "it was washed"),
+    FIRST_FROST: (lambda row, told: not_before(row, told.frost_of_unit[unit_of(row)]), "frost came"),
+    "next-wash": (lambda row, told: after(row, told.washes_of_unit[unit_of(row)]), "it was washed"),
 }
 
 
@@ -94,9 +103,11 @@ def happened_since(rows: Sequence[Deferral], at: datetime) -> Happened:
     by_end, by_unit, frost, washes = (defaultdict(list) for _ in range(4))
     if rows:
         since = min(row.since for row in rows)
-        units = {row.finding.unit_id for row in rows if row.finding.unit_id}
-        sides = CouplingSide.objects.filter(end__unit__in=units, at__gt=since, at__lte=at).order_by("at")
-        for end, unit, time in sides.values_list("end", "end__unit", "at"):
+        units = {unit for row in rows if (unit := unit_of(row))}
+        # By the end as well: a vehicle exchanged since is in another unit, and its fault went with it.
+        ends = {row.finding.end_id for row in rows if row.finding.end_id}
+        sides = CouplingSide.objects.filter(Q(end__in=ends) | Q(end__unit__in=units), at__gt=since, at__lte=at)
+        for end, unit, time in sides.order_by("at").values_list("end", "end__unit", "at"):
             by_end[end].append(time)
             by_unit[unit].append(time)
         events = FleetEvent.objects.filter(unit__in=units, kind=FleetEvent.Kind.WASH, since__gt=since, since__lte=at)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.contrib.auth.models import User
-from django.db import IntegrityError, transaction
+from django.db import transaction
 
 from fleet.models import CouplerEnd, Unit
-from inspections import grading, log, permissions
+from inspections import grading, log, permissions, workflow
 from inspections.models import Finding, Isolation, Label, Restriction
 from inspections.permissions import Refused
 
@@ -23,28 +23,45 @@ def hang(
     by: User,
     now: datetime,
 ) -> Label:
-    """Record that a label hangs at an end (or in the cabs of a unit) and what it shows."""
+    """Record that a label hangs at an end (or in the cabs of a unit) and what it shows.
+
+    The same said again by the same person records nothing more.
+    """
     refuse_unless("label", by)
-    if not number.strip():
+    number, shows = number.strip().upper(), shows.strip()
+    if not number:
         raise Refused("Enter the number printed on the label.")
-    if not shows.strip():
+    if not shows:
         raise Refused("Say what the label shows.")
-    try:
-        with transaction.atomic(durable=True):
-            log.hold()
-            label = Label.objects.create(
-                number=number.strip().upper(),
-                end=end,
-                unit=unit,
-                shows=shows.strip(),
-                restriction=restriction,
-                by=by,
-                since=now,
-            )
-            note("label fitted", label, by, now, label=label.number, shows=label.shows)
-    except IntegrityError as error:
-        raise Refused(f"Label {number.strip()} hangs on a unit already. Check the number.") from error
+    place = {"end": end, "unit": unit}
+    with transaction.atomic(durable=True):
+        log.hold()
+        hung = Label.objects.filter(number=number, off__isnull=True).select_related("end__unit", "unit").first()
+        if hung and hung.by_id == by.pk and hung.shows == shows and (hung.end, hung.unit) == (end, unit):
+            return hung
+        if hung:
+            raise Refused(f"Label {number} hangs on {hung.end or hung.unit} already. Check the number.")
+        refuse_restriction(restriction, end, unit, now)
+        label = Label.objects.create(number=number, **place, shows=shows, restriction=restriction, by=by, since=now)
+        note("label fitted", label, by, now, label=label.number, shows=label.shows)
     return label
+
+
+def refuse_restriction(restriction: Restriction | None, end, unit, now: datetime) -> None:
+    """Raise Refused where a label would show a restriction that is not in force, or not where it hangs."""
+    if restriction is None:
+        return
+    if not Restriction.objects.in_force(now).filter(pk=restriction.pk).exists():
+        raise Refused("That restriction was lifted. See what is in force now.")
+    if not shows_there(restriction, end, unit):
+        raise Refused("A label hangs at the end that its restriction is on, or in the cabs of that unit.")
+
+
+def shows_there(restriction: Restriction, end: CouplerEnd | None, unit: Unit | None) -> bool:
+    """True where a label at this end (or in the cabs of this unit) shows the restriction to who comes to it."""
+    if restriction.unit_id:
+        return restriction.unit_id == (end.unit_id if end else unit.pk)
+    return restriction.end_id == end.pk if end else restriction.end.unit_id == unit.pk
 
 
 def take_down(label: Label, *, by: User, now: datetime) -> Label:
@@ -64,16 +81,22 @@ def isolate(
     now: datetime,
     finding: Finding | None = None,
 ) -> Isolation:
-    """Record what was shut or cut out, where, and who holds the key. The ruleset says which limits that brings."""
+    """Record what was shut or cut out, where, and who holds the key. The ruleset says which limits that brings.
+
+    The same said again by the same person records nothing more.
+    """
     refuse_unless("isolate", by)
     if kind not in grading.ruleset(now).isolations:
         raise Refused("Choose what was isolated.")
     if not where.strip():
         raise Refused("Say where it was isolated.")
+    said = {"kind": kind, "end": end, "unit": unit, "where": where.strip(), "key": key.strip()}
     with transaction.atomic(durable=True):
-        row = Isolation.objects.create(
-            kind=kind, end=end, unit=unit, where=where.strip(), key=key.strip(), by=by, since=now, finding=finding
-        )
+        log.hold()
+        known = Isolation.objects.in_force(now).filter(**said, by=by).first()
+        if known:
+            return known
+        row = Isolation.objects.create(**said, by=by, since=now, finding=finding)
         note("isolated", row, by, now, isolation=row.pk, what=kind, where=row.where, key=row.key)
     return row
 
@@ -101,9 +124,8 @@ def off(table, row, kind: str, by: User, now: datetime, **payload):
 
 def note(kind: str, row, by: User, now: datetime, **payload) -> None:
     """The log entry, on the unit."""
-    unit = row.end.unit if row.end_id else row.unit
     log.write(
-        subject=f"unit:{unit.number}",
+        subject=workflow.subject_of(row),
         kind=kind,
         actor=by.pk,
         happened=now,

@@ -6,27 +6,18 @@ A correction by control only adds to what the fault may be; a fitter's correctio
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID, uuid4
 
 from django.contrib.auth.models import User
 from django.db import transaction
+from django.db.models import Q
 
 from fleet.models import Coupler, CouplerEnd, Unit
-from inspections import grading, intake, log, mates, standing, workflow
-from inspections.models import Finding, Grade, Inspection, Label, LogEntry, Observation, Restriction
+from inspections import grading, intake, log, mates, moved, workflow
+from inspections.models import Finding, Grade, Label, Observation, Restriction
 from inspections.models.dials import Dials
 from inspections.permissions import FITTER, Refused, groups_of
-
-
-@dataclass(frozen=True, slots=True)
-class Moved:
-    """A finding in its right place; the ends it left and came to, stated anew; who must be told, in sentences."""
-
-    finding: Finding
-    standings: tuple[standing.EndStanding, ...]
-    tell: tuple[str, ...]
 
 
 def move(
@@ -41,7 +32,7 @@ def move(
     now: datetime,
     why: str,
     uuid: UUID | None = None,
-) -> Moved:
+) -> moved.Moved:
     """Put a finding at this unit, end and part. `symptom` is needed where the part is another one."""
     rules = grading.ruleset(now)
     before = Finding.objects.select_related("end__pattern", "unit").get(pk=finding.pk)
@@ -56,10 +47,15 @@ def move(
             kind="moved",
             changes=changes(before, unit, end, part, symptom, rules),
             why=why.strip(),
-            before={"unit": number(before.unit), "end": letter(before.end), "part": before.slot},
+            before={
+                "unit": number(before.unit),
+                "end": letter(before.end),
+                "part": before.slot,
+                "visit": before.visit_id,
+            },
             after={"unit": number(unit), "end": letter(end), "part": part},
         )
-        correct(changed, part, symptom, by, now, why, uuid)
+        correct(changed, part, by, now, why, uuid, examined=part != before.slot and FITTER in groups_of(by))
         grading.regrade(changed, cause=Grade.Cause.OBSERVATION, now=now, actor=by.pk, always=True)
         for place in (before, changed):
             for other in beside(place, changed):
@@ -67,10 +63,7 @@ def move(
         take_along(before, changed, by, now)
         mates.withdraw(changed, now)
         mates.ask(changed, now)
-    ends = [one for one in (before.end, changed.end) if one]
-    ends = list(CouplerEnd.objects.filter(pk__in=[one.pk for one in ends]).select_related("unit", "pattern"))
-    stated = standing.of_ends(ends, now)
-    return Moved(changed, tuple(stated[one.pk] for one in ends), tuple(who_to_tell(before, changed, now)))
+    return moved.last_move(changed, now)
 
 
 def number(unit: Unit | None) -> str:
@@ -91,7 +84,8 @@ def refuse_move(before, unit, end, part, symptom, why, rules) -> None:
         raise Refused("Choose the part.")
     if (unit and unit.pk, end and end.pk, part) == (before.unit_id, before.end_id, before.slot):
         raise Refused("It is there already. Change the unit, the end or the part.")
-    if part != before.slot and (symptom not in rules.symptoms or part not in rules.symptoms[symptom].parts):
+    said = symptom in rules.symptoms and part in rules.symptoms[symptom].parts
+    if (symptom or part != before.slot) and not said:
         raise Refused("Choose what is wrong with that part.")
 
 
@@ -108,6 +102,8 @@ def changes(before: Finding, unit, end, part, symptom, rules) -> dict[str, objec
         "component": component,
         "slot": part,
         "symptom": symptom or before.symptom,
+        # What a fitter confirmed was a fault of the part it was.
+        "mode": before.mode if part == before.slot else "",
         "repeat_of": intake.repeat_of(end, component, before.first_seen),
         "gap_days": (before.first_seen - last.first_seen).days if last else None,
     }
@@ -118,15 +114,16 @@ def changes(before: Finding, unit, end, part, symptom, rules) -> dict[str, objec
     return told | {"visit": None} | back
 
 
-def correct(changed: Finding, part: str, symptom: str, by: User, now: datetime, why: str, uuid: UUID | None) -> None:
-    """The correction is an observation: a fitter's is an examination, control's only adds."""
-    examined = FITTER in groups_of(by)
+def correct(
+    changed: Finding, part: str, by: User, now: datetime, why: str, uuid: UUID | None, *, examined: bool
+) -> None:
+    """The correction is an observation: a fitter who names another part examined it; any other only adds."""
     Observation.objects.create(
         uuid=uuid or uuid4(),
         finding=changed,
         kind="corrected",
         slot=part,
-        symptom=symptom or changed.symptom,
+        symptom=changed.symptom,
         quality="examined" if examined else "seen",
         note=why.strip(),
         by=by,
@@ -142,51 +139,34 @@ def beside(place: Finding, moved: Finding) -> list[Finding]:
 
 def take_along(before: Finding, changed: Finding, by: User, now: datetime) -> None:
     """Restrictions set because of this finding stand at the new place from now on; the old ones are lifted."""
-    if (before.end_id, before.unit_id) == (changed.end_id, changed.unit_id):
+    if changed.unit is None:
         return
-    target = {"end": changed.end} if changed.end_id else {"unit": changed.unit}
-    if target == {"unit": None}:
-        return
-    for row in Restriction.objects.in_force(now).filter(finding=before):
-        if not workflow.lift_row(row, by=by, now=now, why=f"Moved with {changed.spoken_ref}"):
+    because = Q(finding=before) | Q(finding__merged_into=before)
+    for row in Restriction.objects.in_force(now).filter(because).select_related("end__unit", "unit"):
+        # One on the whole unit stays one on the whole unit.
+        on_unit = row.unit_id or not changed.end_id
+        target = {"end": None, "unit": changed.unit} if on_unit else {"end": changed.end, "unit": None}
+        if (row.end, row.unit) == (target["end"], target["unit"]):
             continue
-        new = Restriction.objects.create(
-            **target, finding=changed, why=row.why, by=by, since=now, **Dials.columns(row.limits)
-        )
-        Label.objects.filter(restriction=row, off__isnull=True).update(restriction=new)
-        log.write(
-            subject=f"unit:{changed.unit.number}",
-            kind="restricted",
-            actor=by.pk,
-            happened=now,
-            written=now,
-            restriction=new.pk,
-            finding=changed.ref,
-            end=letter(changed.end) if changed.end_id else "",
-            why=row.why,
-            limits=Dials.columns(row.limits),
-        )
+        if workflow.lift_row(row, by=by, now=now, why=f"Moved with {changed.spoken_ref}"):
+            put_on(row, target, changed, by, now)
 
 
-def who_to_tell(before: Finding, changed: Finding, now: datetime) -> list[str]:
-    """Who relies on what was said before: the reporters, those told, the depot, whoever has a label to move."""
-    told = []
-    people = {row.by for row in changed.observations.exclude(kind="corrected").select_related("by")}
-    told += [
-        f"{person.get_full_name() or person.get_username()}, who reported it" for person in sorted(people, key=str)
-    ]
-    entries = LogEntry.objects.filter(subject=f"finding:{before.ref}", kind="told").order_by("seq")
-    told += [f"{entry.data['whom']}, told before" for entry in entries]
-    if before.visit_id:
-        told.append(f"{before.visit.depot}, where work is planned")
-    for label in Label.objects.in_force(now).filter(restriction__finding=changed).select_related("end__unit"):
-        if label.end_id != changed.end_id:
-            told.append(f"Whoever can move label {label.number}: it still hangs at {label.end or label.unit}")
-    if before.end_id:
-        looks = Inspection.objects.filter(unit=before.unit_id, seen__gte=before.first_seen).select_related("person")
-        since = {look.person for look in looks} - people
-        told += [
-            f"{person.get_full_name() or person.get_username()}, who has looked at {before.unit.number} since"
-            for person in sorted(since, key=str)
-        ]
-    return list(dict.fromkeys(told))
+def put_on(row: Restriction, target: dict, changed: Finding, by: User, now: datetime) -> None:
+    """The restriction at its new place. Its labels show the new one, though they still hang at the old place."""
+    new = Restriction.objects.create(
+        **target, finding=changed, why=row.why, by=by, since=now, **Dials.columns(row.limits)
+    )
+    Label.objects.filter(restriction=row, off__isnull=True).update(restriction=new)
+    log.write(
+        subject=workflow.subject_of(new),
+        kind="restricted",
+        actor=by.pk,
+        happened=now,
+        written=now,
+        restriction=new.pk,
+        finding=changed.ref,
+        end=letter(new.end) if new.end_id else "",
+        why=row.why,
+        limits=Dials.columns(row.limits),
+    )

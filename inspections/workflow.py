@@ -17,7 +17,17 @@ from django.db.models import F
 
 from fleet.models import CouplerEnd, Place, Unit
 from inspections import closing, grading, log, permissions
-from inspections.models import CloseOut, Finding, Grade, LogEntry, Observation, Restriction, TestResult, Visit
+from inspections.models import (
+    CloseOut,
+    Deferral,
+    Finding,
+    Grade,
+    LogEntry,
+    Observation,
+    Restriction,
+    TestResult,
+    Visit,
+)
 from inspections.models.dials import Dials
 from inspections.permissions import Refused
 from inspections.rules.facts import CATEGORIES
@@ -267,6 +277,8 @@ def merge(finding: Finding, *, into: Finding, version: int, by: User, now: datet
         )
         # What was merged into this one before leads on to the same finding: never a chain of references.
         Finding.objects.filter(merged_into=changed).update(merged_into=target)
+        # Left is left, whichever report was first: what has run out must go on limiting.
+        Deferral.objects.filter(finding=changed).update(finding=target)
         Finding.objects.filter(pk=target.pk).update(version=F("version") + 1)
         target.refresh_from_db()
         log.write(
@@ -304,6 +316,8 @@ def name_repeat(finding: Finding, *, of: Finding | None, version: int, by: User,
         raise Refused("Say why.")
     if of and (of.pk == finding.pk or of.state != State.CLOSED or of.closed > finding.first_seen):
         raise Refused("Only a fault that was closed before this one was seen can have come back.")
+    if of and not may_repeat(finding, of):
+        raise Refused("That was another part, or another end and another coupler. It is no repeat of this one.")
     with transaction.atomic(durable=True):
         changed = advance(
             finding,
@@ -318,6 +332,13 @@ def name_repeat(finding: Finding, *, of: Finding | None, version: int, by: User,
         )
         grading.regrade(changed, cause=Grade.Cause.OBSERVATION, now=now, actor=by.pk)
         return changed
+
+
+def may_repeat(finding: Finding, of: Finding) -> bool:
+    """True for the same component of the same end, or of the same coupler (`design.md`, definition 10)."""
+    same_end = finding.end_id is not None and finding.end_id == of.end_id
+    same_coupler = finding.coupler_id is not None and finding.coupler_id == of.coupler_id
+    return finding.component == of.component and (same_end or same_coupler)
 
 
 def decide_occurrence(
@@ -361,6 +382,8 @@ def restrict(
         raise Refused("Choose at least one limit: this would restrict nothing.")
     if not why.strip():
         raise Refused("Say why.")
+    if finding and finding.unit_id != (end.unit_id if end else unit.pk):
+        raise Refused("That report is on another unit.")
     with transaction.atomic(durable=True):
         log.hold()
         known = Restriction.objects.filter(uuid=uuid).first() if uuid else None
@@ -377,17 +400,24 @@ def restrict(
             **Dials.columns(limits),
         )
         log.write(
-            subject=f"unit:{(end.unit if end else unit).number}",
+            subject=subject_of(restriction),
             kind="restricted",
             actor=by.pk,
             happened=now,
             written=now,
             restriction=restriction.pk,
+            finding=finding.ref if finding else "",
             end=end.letter if end else "",
             why=why,
             limits=Dials.columns(limits),
         )
         return restriction
+
+
+def subject_of(row) -> str:
+    """What the log calls the thing a row stands on: its unit, or the vehicle of an end that is in none just now."""
+    unit = row.end.unit if row.end_id else row.unit
+    return f"unit:{unit.number}" if unit else f"vehicle:{row.end.vehicle}"
 
 
 def lift(restriction: Restriction, *, by: User, now: datetime, why: str) -> Restriction:
@@ -408,9 +438,8 @@ def lift_row(restriction: Restriction, *, by: User, now: datetime, why: str) -> 
     standing_still = Restriction.objects.filter(pk=restriction.pk, lifted__isnull=True)
     if not standing_still.update(lifted=now, lifted_by=by, lifted_why=why):
         return False
-    unit = restriction.end.unit if restriction.end_id else restriction.unit
     log.write(
-        subject=f"unit:{unit.number}",
+        subject=subject_of(restriction),
         kind="restriction lifted",
         actor=by.pk,
         happened=now,

@@ -111,7 +111,7 @@ def prepare(act, finding, cast, railway, report, now):
         earlier = Finding.objects.filter(ref=receipt.refs[0])
         earlier.update(state="closed", closed=finding.first_seen, first_seen=finding.first_seen - timedelta(days=9))
         return earlier.get()
-    if act in ("defer", "extend"):
+    if act in ("defer", "agree", "extend"):
         end = railway.ends["201 A"]
         limits = Limits(couple="not")
         row = workflow.restrict(end=end, unit=None, limits=limits, why="seal", by=cast.controller, now=now)
