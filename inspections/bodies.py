@@ -117,11 +117,12 @@ def read_json(raw: bytes) -> dict[str, object]:
         raise Unreadable(f"the report has {len(raw)} bytes; at most {MAX_BYTES} are taken")
     try:
         data = json.loads(raw, parse_constant=no_constant, parse_int=short_integer, object_pairs_hook=no_repeats)
+        deep = depth(data)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise Unreadable("the report is not readable JSON") from error
     if not isinstance(data, dict):
         raise Unreadable("the report is not a JSON object")
-    if depth(data) > MAX_DEPTH:
+    if deep > MAX_DEPTH:
         raise Unreadable("the report is nested too deeply")
     return clean_text(data)
 

@@ -16,7 +16,7 @@ from django.test import Client
 from playwright.sync_api import sync_playwright
 
 from fleet.models import Coupler, CouplerEnd, CouplerPattern, Fitment, Place, Unit, UnitType
-from inspections import intake, permissions, triggers
+from inspections import intake, pace, permissions, triggers
 
 PASSWORD = "correct horse battery staple"
 CHROMIUM = "/usr/bin/chromium"
@@ -58,6 +58,12 @@ def flushable(request):
     request.getfixturevalue("transactional_db")
     yield
     triggers.drop()
+
+
+@pytest.fixture(autouse=True)
+def unhurried():
+    """Nobody has sent anything yet: people's numbers repeat from test to test."""
+    pace.forget()
 
 
 @pytest.fixture

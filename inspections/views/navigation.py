@@ -16,6 +16,7 @@ LINKS = [
     ("work", "Work list", "see work"),
     ("recurring", "What keeps coming back", "see recurring"),
     ("rulesets", "Rules", "see rules"),
+    ("people", "People", "end sessions"),
 ]
 
 
@@ -40,6 +41,7 @@ def links(request):
     return {
         "nav": nav,
         "not_looked_at": not_looked_at,
+        "may_load": lambda: may(request.user, "load"),
         "phone_person": lambda: json.dumps(person_of(request.user), ensure_ascii=False),
     }
 

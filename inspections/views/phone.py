@@ -36,22 +36,11 @@ from inspections.views.reports import shell_context
 
 RECEIPTS = 50
 SCRIPTS = ("js/store.js", "js/outbox.js")
+NOT_KEPT = {"worker.js", "counts.js"}  # the worker itself, and what only the desk asks for
 FILES = (
     "css/logbook.css",
     "icons/logbook.svg",
-    *SCRIPTS,
-    "js/theme.js",
-    "js/phone.js",
-    "js/focus.js",
-    "js/fields.js",
-    "js/rules.js",
-    "js/couple.js",
-    "js/photo.js",
-    "js/report.js",
-    "js/verdict.js",
-    "js/draft.js",
-    "js/receipt.js",
-    "js/shell.js",
+    *sorted(f"js/{file.name}" for file in settings.BASE_DIR.glob("static/js/*.js") if file.name not in NOT_KEPT),
 )
 
 

@@ -9,6 +9,7 @@
   const FRESH = 5 * 60_000;
   const PACE = 2_000; // bytes a second that a slow link still carries
   const ASKED = 40; // receipts in one question
+  const FILE_ROOM = 14_000_000; // bytes in one hand-over file; in base64 the logbook's 20 MB are not reached
   const DAMAGED = 3; // times a body may arrive damaged before a person is asked
   const channel = new BroadcastChannel("outbox");
   const listeners = new Set();
@@ -188,7 +189,7 @@
   // What an answer other than a receipt means for one row: try it again later, or ask a person.
   function refused(row, status, data) {
     const tries = (row.tries ?? 0) + 1;
-    const final = [403, 409, 413].includes(status) || (status === 400 && (data.error !== "damaged" || tries >= DAMAGED));
+    const final = [403, 404, 409, 413].includes(status) || (status === 400 && (data.error !== "damaged" || tries >= DAMAGED));
     const words = data.words || (final ? "The logbook did not take it. Tell control; it stays on this phone." : row.words);
     return { tries, words, ...(final && { state: "attention" }) };
   }
@@ -334,17 +335,19 @@
     return run();
   }
 
-  // Everything unsent of the person known here, as a file that control can load.
+  // What is unsent of the person known here, as a file that control can load: all words, and photos while there is room.
   async function handOver() {
     const me = await person();
     const photos = (await own("photos")).filter((photo) => photo.state !== "sent");
-    const all = (await own("reports")).sort(byTime);
-    const reports = all.filter((report) => waits(report, photos)).map((report) => ({
+    const waiting = (await own("reports")).sort(byTime).filter((report) => waits(report, photos));
+    let room = FILE_ROOM - waiting.reduce((sum, report) => sum + report.body.byteLength, 0);
+    const fits = (photo) => (room -= photo.bytes.byteLength) > 0;
+    const reports = waiting.map((report) => ({
       id: report.id,
       sha256: report.sha256,
       body: base64(report.body),
-      photos: photos.filter((photo) => photo.report === report.id).map(({ id, owner, sha256, type, bytes }) => ({
-        id, owner, sha256, type, data: base64(bytes),
+      photos: photos.filter((photo) => photo.report === report.id && fits(photo)).map((photo) => ({
+        id: photo.id, owner: photo.owner, sha256: photo.sha256, type: photo.type, data: base64(photo.bytes),
       })),
     }));
     const file = { v: 1, made: new Date().toISOString(), from: me.id, reports };
