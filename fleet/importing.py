@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import BinaryIO, NamedTuple
@@ -95,7 +96,7 @@ def import_couplings(
         if not wanted:
             break
         try:
-            with transaction.atomic(durable=True):
+            with readers_served(), transaction.atomic(durable=True):
                 add(found.new, now, progress)
                 complete(found.updates)
                 within(done)
@@ -229,6 +230,20 @@ def summary(read: int, found: Found, faults: Faults, written: bool) -> Imported:
         latest=max(times, default=None),
         ends=frozenset(end for content in changed for end in content.ends),
     )
+
+
+@contextmanager
+def readers_served() -> Iterator[None]:
+    """Let SQLite keep what is changed in memory to the end: once it spills into the file, every page has to wait."""
+    if connection.vendor != "sqlite":
+        yield
+        return
+    with connection.cursor() as cursor:
+        cursor.execute("PRAGMA cache_spill = OFF")
+        try:
+            yield
+        finally:
+            cursor.execute("PRAGMA cache_spill = ON")
 
 
 def batches(rows: Sequence) -> Iterator[tuple[int, Sequence]]:

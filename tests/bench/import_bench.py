@@ -2,8 +2,8 @@
 """How long a file of couplings takes to import, twice, and how much memory: import_bench.py [--rows N].
 
 Uses a SQLite database of its own in a temporary folder, or the one of IMPORT_BENCH_URL (empty; it keeps the rows).
-Prints the figures; fails when the second import changes anything, when a file takes more than 60 s or 250 MB, when
-the transaction lasts longer than a report waits for the database, or when a line of 100 MB is read to its end.
+Prints the figures; fails when the second import changes anything, when a file takes more than 60 s of processor or
+250 MB, when its transaction takes longer than a report waits for the database, or when a line of 100 MB is read on.
 """
 
 import argparse
@@ -45,6 +45,7 @@ def run(folder, rows):
 
     call_command("migrate", verbosity=0)
     build_fleet()
+    print(f"{peak_mb():.0f} MB before anything is imported")
     one_long_line(folder)
     for name, parted, wanted in [
         ("noon", False, {"new": rows, "here": 0, "updated": 0}),
@@ -57,17 +58,17 @@ def run(folder, rows):
         if not path.exists():
             path.write_text(HEADER + "".join(lines(rows, parted)))
         before = contents()
-        done, seconds, held = timed(path)
-        told = ", ".join(f"{value} {key}" for key, value in wanted.items())
-        print(
-            f"{name}: {rows} rows ({path.stat().st_size / 1e6:.1f} MB), {told}: {seconds:.1f} s, {held:.1f} s in the"
-        )
-        print(f"  transaction; most memory of the process so far {peak_mb():.0f} MB")
+        done, whole, writing = timed(path)
+        size, told = path.stat().st_size / 1e6, ", ".join(f"{value} {key}" for key, value in wanted.items())
+        print(f"{name}: {rows} rows, {size:.1f} MB: {told}; in all {whole}")
+        if done.written:
+            print(f"  in the transaction {writing}")
+        print(f"  most memory of the process so far {peak_mb():.0f} MB")
         assert (done.read, done.bad) == (rows, 0)
         assert {key: getattr(done, key) for key in wanted} == wanted
         assert done.written == bool(done.new or done.updated)
         assert done.written or contents() == before
-        assert seconds < ALLOWED_SECONDS and held < REPORTS_WAIT and peak_mb() < ALLOWED_MB
+        assert whole.processor < ALLOWED_SECONDS and writing.processor < REPORTS_WAIT and peak_mb() < ALLOWED_MB
     assert (Coupling.objects.count(), CouplingSide.objects.count()) == (rows, 2 * rows)
 
 
@@ -104,21 +105,36 @@ def contents():
     return folded
 
 
+class Spent:
+    """Seconds by the clock and of the processor; other work on the machine lengthens the first only."""
+
+    def __init__(self):
+        self.start()
+
+    def start(self):
+        self.wall, self.processor = -time.perf_counter(), -time.process_time()
+
+    def stop(self):
+        self.wall, self.processor = self.wall + time.perf_counter(), self.processor + time.process_time()
+        return self
+
+    def __str__(self):
+        return f"{self.wall:.1f} s ({self.processor:.1f} s of processor)"
+
+
 def timed(path):
-    """The result, all seconds, and the seconds from the first to the last row written."""
+    """The result, what it took in all, and what writing took."""
     from fleet.importing import import_couplings
 
-    first = []
+    whole, writing = Spent(), Spent()
 
     def progress(step, rows):
         if step == "compared":
-            first[:] = [time.perf_counter()]
+            writing.start()
 
-    start = time.perf_counter()
     with path.open("rb") as stream:
         done = import_couplings(stream, now=NOW, source="bench", progress=progress)
-    end = time.perf_counter()
-    return done, end - start, end - first[0] if done.written else 0.0
+    return done, whole.stop(), writing.stop()
 
 
 def one_long_line(folder):
@@ -137,9 +153,7 @@ def one_long_line(folder):
             read = stream.tell()
         seconds, grown = time.perf_counter() - start, peak_mb() - before
         path.unlink()
-        print(
-            f"a line of 100 MB {name}: {done.faults[0]}: {seconds * 1000:.1f} ms, {read} bytes read, {grown:.1f} MB"
-        )
+        print(f"100 MB in a line {name}: {done.faults[0]}; {seconds:.3f} s, {read} bytes read, {grown:.1f} MB more")
         assert done.bad == 1 and not done.written and read < 10_000 and seconds < 1 and grown < 5
 
 
