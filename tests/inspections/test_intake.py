@@ -86,10 +86,11 @@ def test_other_content_under_the_same_id_is_kept_apart(cast, railway, now):
         b'{"id":NaN}',
         b'{"id": 1, "id": 2}',
         b'{"x":' + b"[" * 5000 + b"]" * 5000 + b"}",
+        b'{"x":' + b"[" * 700 + b"]" * 700 + b"}",
         b'{"x":' + b"9" * 5000 + b"}",
         b'{"x":"' + b"a" * 300_000 + b'"}',
     ],
-    ids=["empty", "bytes", "list", "null", "no id", "bad id", "nan", "twice", "deep", "long number", "big"],
+    ids=["empty", "bytes", "list", "null", "no id", "bad id", "nan", "twice", "deep", "less deep", "long number", "big"],
 )
 def test_what_is_no_report_at_all_gets_400_and_leaves_nothing(cast, railway, now, raw):
     receipt = receive(cast.driver, raw, now)
