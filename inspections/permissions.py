@@ -24,6 +24,7 @@ MAY = {
     "lift": frozenset({CONTROLLER}),
     "plan": frozenset({CONTROLLER}),
     "withdraw": frozenset({CONTROLLER}),
+    "plan assistance": frozenset({CONTROLLER}),
     "defer": frozenset({CONTROLLER}),
     "agree": frozenset({ENGINEER}),
     "extend": frozenset({ENGINEER}),

@@ -38,6 +38,17 @@ def moment(at: datetime, now: datetime) -> str:
     return f"{clock(at)} {day(at, now)}"
 
 
+def dated(at: datetime) -> str:
+    """ "3 November, 05:50", for what is read again on another day."""
+    local = timezone.localtime(at)
+    return f"{local.day} {local:%B}, {clock(at)}"
+
+
+def spoken(ref: str) -> str:
+    """A reference in its two groups."""
+    return f"{ref[:4]} {ref[4:]}"
+
+
 def age(since: datetime, now: datetime) -> str:
     """How long ago in its largest unit: "4 minutes", "3 hours", "2 days"; a time to come counts as now."""
     minutes = max(0, int((now - since).total_seconds() // 60))
@@ -231,6 +242,20 @@ def _planned(data, places):
     return f"Planned at {depot}, {when.day} {when:%B}, {data.get('shift', '')} shift", road
 
 
+def _moved(data, places):
+    before, after = data.get("before", {}), data.get("after", {})
+    return f"Moved from {_place(before)} to {_place(after)}", data.get("why", "")
+
+
+def _place(place):
+    end = {"A": "A end", "B": "B end"}.get(place.get("end"), "end not known")
+    return f"{place.get('unit') or 'a unit not on the list'}, {end}"
+
+
+def _until(data):
+    return f" until {dated(datetime.fromisoformat(data['until']))}" if data.get("until") else ""
+
+
 # Kind of entry → (what everybody may read, free words of a person).
 SENTENCES = {
     "opened": lambda data, places: ("Reported", ""),
@@ -245,6 +270,21 @@ SENTENCES = {
     "signed": lambda data, places: (f"Work signed, {data.get('outcome', '')}", ""),
     "checked": lambda data, places: ("Checked by a second person", ""),
     "card printed": lambda data, places: (f"Work card printed, version {data.get('card', '')}", ""),
+    "merged": lambda data, places: (f"Merged into {spoken(data.get('into', ''))}", data.get("why", "")),
+    "took in": lambda data, places: (f"Took in {spoken(data.get('taken', ''))}: the same fault", ""),
+    "moved": _moved,
+    "repeat named": lambda data, places: (
+        f"Named a repeat of {spoken(data['of'])}" if data.get("of") else "Named no repeat",
+        data.get("why", ""),
+    ),
+    "occurrence decided": lambda data, places: (
+        "Decided: reportable as an occurrence" if data.get("reportable") else "Decided: not reportable",
+        ", ".join(filter(None, (data.get("reference"), data.get("why")))),
+    ),
+    "deferred": lambda data, places: (f"Deferred{_until(data)}", data.get("why", "")),
+    "deferral agreed": lambda data, places: ("An engineer agreed to the deferral", ""),
+    "deferral extended": lambda data, places: (f"Deferral extended{_until(data)}", data.get("why", "")),
+    "deferral ended": lambda data, places: ("Deferral ended early", data.get("why", "")),
 }
 # Kind of entry → what its author did, for "Controller 2 looked at this at 05:50."
 DID = {
@@ -258,6 +298,15 @@ DID = {
     "withdrawn": "withdrew this",
     "signed": "signed this off",
     "checked": "checked this",
+    "merged": "merged this into another report",
+    "took in": "merged another report into this",
+    "moved": "moved this",
+    "repeat named": "said of what this is a repeat",
+    "occurrence decided": "decided whether this is reportable",
+    "deferred": "deferred this",
+    "deferral agreed": "agreed to the deferral",
+    "deferral extended": "extended the deferral",
+    "deferral ended": "ended the deferral",
 }
 
 
