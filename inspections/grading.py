@@ -140,6 +140,18 @@ def value_among(
     )
 
 
+def known_of(findings: Sequence[Finding], rules: Ruleset) -> dict[int, dict[str, object]]:
+    """Finding id → what its observations leave possible, as the phone looks it up (`publish.known`). Two queries.
+
+    Findings come with their end's pattern.
+    """
+    seen = observations_of(findings)
+    return {
+        finding.pk: publish.known(rules, fault_value(finding, seen[finding.pk]), pattern_value(finding.end))
+        for finding in findings
+    }
+
+
 def rows(value: grader.Grade, *, finding: Finding, row: RuleSet, cause: str, made: datetime):
     """Unsaved (Grade, [GradeCell]) for a pure grade."""
     grade = Grade(
