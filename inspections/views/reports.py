@@ -27,6 +27,8 @@ from inspections.views import today
 from inspections.views.taking import NOT_TAKEN, keep_photos, take_photos
 
 PAGE = 25
+# The page can be used without them: its form posts as it is.
+LATE = tuple(f"js/{name}.js" for name in ("rules", "photo", "answers", "unit", "verdict", "draft", "body", "receipt"))
 RAW_SHOWN = 20_000  # characters of a body in quarantine
 
 
@@ -96,6 +98,7 @@ def questions_context(form) -> dict[str, object]:
         "faces": [(name, SafeString(face.svg(name, hatched=False))) for name in questions.drawings],
         "asked": questions,
         "steps": steps(form),
+        "late": LATE,
         "kept": int(form["kept"].value() or 0),
         "cautions": today.cautions(questions.rules),
     }

@@ -146,7 +146,7 @@
   const idle = send.textContent;
   let sent;
   form.onsubmit = (event) => {
-    if (sent) return false;
+    if (sent || (!form.dataset.page && !Report.take)) return false; // the phone's own page has nothing to post with
     if (Report.take?.(event.submitter)) return false;
     if (event.submitter === send) send.textContent = "Sending your report…";
     return (sent = true);
