@@ -121,6 +121,31 @@ class Phone:
             assert time.monotonic() < until, (said, odd)
             time.sleep(0.05)
 
+    # ---- the report page
+
+    def form(self, unit: str = "201", page=None):
+        """Open the report page; gives it once all its scripts are there."""
+        page = self.open(f"/reports/new/?unit={unit}", page)
+        self.until("document.getElementById('report')?.dataset.ready === 'yes'", page)
+        return page
+
+    def answer(self, page=None, *, end="A end", situation="Uncoupled") -> None:
+        """The common report's four answers."""
+        page = page or self.page
+        page.locator("#q-end label", has_text=end).click()
+        page.locator("svg.face:visible [data-slot=air-upper]").click()
+        page.locator("#q-sign label:visible", has_text="is torn").first.click()
+        page.locator("#q-situation label").get_by_text(situation, exact=True).click()
+
+    def take_photo(self, file: dict, number: int = 1, page=None) -> None:
+        """As the camera gives it; waits until the page shows that many."""
+        page = page or self.page
+        page.locator("input[type=file][capture]").set_input_files(file)
+        page.locator("#shots li").nth(number - 1).wait_for()
+
+    def drafts(self) -> list[dict]:
+        return (self.stored() or {"drafts": []})["drafts"]
+
     # ---- reports
 
     def save(self, photos=(), *, faults: list[dict] | None = None, page=None, **more) -> str:

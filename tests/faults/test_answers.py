@@ -135,6 +135,19 @@ def test_one_report_the_server_chokes_on_does_not_stop_the_others(phone, link, l
     ledger.wait_delivered(phone.kept(first, second))
 
 
+def test_words_saved_while_photos_are_on_their_way_overtake_them(phone, link, ledger, photo):
+    """A slow link takes a minute for some photos; the words of another report must not wait for that."""
+    link.fault("slow", match=PHOTO, wait=0.5)
+    first = phone.save([photo(n) for n in range(1, 5)])
+    phone.nudge()
+    phone.wait(lambda: link.count(PHOTO))
+    second = phone.save()
+    phone.page.evaluate("dispatchEvent(new Event('outbox-send'))")
+    ledger.wait_delivered(phone.kept(first, second), seconds=25)
+    lines = [line for _, line, _ in link.seen if line.startswith("PUT")]
+    assert lines.index(next(line for line in lines if second in line)) < len(lines) - 1, lines
+
+
 def test_signal_that_returns_sends_by_itself(phone, link, ledger, photo):
     link.fault("down")
     kept = phone.kept(phone.save([photo(1)]))
