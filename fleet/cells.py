@@ -73,7 +73,7 @@ def lines(stream: BinaryIO, most: int) -> Iterator[tuple[int, bytes]]:
         if not line:
             return
         if len(line) > MAX_LINE:
-            raise Unreadable(number, "", f"it is longer than {MAX_LINE} bytes: this is no such file")
+            raise Unreadable(number, "", f"it is longer than {MAX_LINE} bytes, far more than a row")
         yield number, line
     if stream.readline(1):
         raise Unreadable(most + 1, "", f"the file has more than {most} lines: split it")

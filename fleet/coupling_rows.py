@@ -28,7 +28,7 @@ from zoneinfo import ZoneInfo
 from fleet.cells import Fault, Faults, Refused, Unreadable, lines, moment, plain, shown, split, text, word
 from fleet.models import CouplerEnd, Coupling, Place
 
-MAX_ROWS = 100_000  # of one file: it is written in one transaction, and reports wait for that
+MAX_LINES = 150_000  # of one file: it is written in one transaction, and reports wait for that
 EVERY = 1_000  # rows between two signs of progress
 
 NEEDED = ("source_ref", "at", "end_1", "end_2", "outcome", "stage")
@@ -123,7 +123,7 @@ class Reader:
     def rows(self, stream: BinaryIO, progress: Callable[[str, int], None]) -> Iterator[Row]:
         """The good rows; the others become faults."""
         try:
-            numbered = lines(stream, MAX_ROWS + 1)
+            numbered = lines(stream, MAX_LINES)
             delimiter, columns = header(next(numbered, (1, b""))[1], self.source)
             for number, line in numbered:
                 if not line.strip():

@@ -25,6 +25,8 @@ from fleet.models import Coupling, CouplingSide
 BATCH = 500
 TRIES = 3
 
+Key = tuple[str, str]
+
 
 class Overtaken(IntegrityError):
     """Somebody else wrote what this import was about to write."""
@@ -83,8 +85,8 @@ def import_couplings(
     are names that ends had earlier. `progress` hears "read", "compared" or "written", and how many rows. `within` is
     called inside the transaction, after the rows: what it writes is kept or lost with them.
 
-    Reading and comparing hold no lock. Where another import writes the same rows meanwhile, one of the two wins and
-    the other compares again.
+    Reading and comparing hold no lock; call it outside any transaction. Where another import writes the same rows
+    meanwhile, one of the two wins and the other compares again. RuntimeError inside a transaction.
     """
     known, faults = Known(former), Faults()
     reader = Reader(known, faults, now=now, source=source, zone=zone)
@@ -127,18 +129,22 @@ def compare(rows: Sequence[Row], known: Known, faults: Faults, progress) -> Foun
     return Found(new, updates, here)
 
 
-def stored_under(keys: Sequence[tuple[str, str]]) -> dict[tuple[str, str], tuple[int, Content]]:
-    """(Source, reference) → primary key and content of the couplings with these references. Two queries."""
-    sources, refs = {source for source, _ in keys}, [ref for _, ref in keys]
-    couplings = Coupling.objects.filter(source__in=sources, source_ref__in=refs).order_by()
+def stored_under(keys: Sequence[Key]) -> dict[Key, tuple[int, Content]]:
+    """Key → primary key and content of the couplings that have it. Two queries."""
     couplings = list(
-        couplings.values_list("pk", "source", "source_ref", "at", "parted", "place_id", "stage", "outcome")
+        with_keys(keys).values_list("pk", "source", "source_ref", "at", "parted", "place_id", "stage", "outcome")
     )
     ends = defaultdict(list)
     sides = CouplingSide.objects.filter(coupling__in=[pk for pk, *_ in couplings])
     for pk, end in sides.values_list("coupling_id", "end_id"):
         ends[pk].append(end)
     return {(source, ref): (pk, Content(*rest, tuple(sorted(ends[pk])))) for pk, source, ref, *rest in couplings}
+
+
+def with_keys(keys: Sequence[Key]):
+    """The couplings with these references of these sources."""
+    sources, refs = {source for source, _ in keys}, [ref for _, ref in keys]
+    return Coupling.objects.filter(source__in=sources, source_ref__in=refs).order_by()
 
 
 def differing(row: Content, stored: Content) -> list[str]:
@@ -155,7 +161,7 @@ def name_differences(row: Row, stored: Content, fields: Sequence[str], known: Kn
         "place": known.place_codes.get(stored.place, "no place"),
         "stage": stored.stage,
         "outcome": stored.outcome,
-        "ends": " and ".join(known.end_names[end] for end in stored.ends),
+        "ends": " and ".join(known.end_names.get(end, "a new end") for end in stored.ends) or "no end",
     }
     for field in fields:
         column = "end_1" if field == "ends" else field
@@ -164,30 +170,23 @@ def name_differences(row: Row, stored: Content, fields: Sequence[str], known: Kn
 
 def add(rows: Sequence[Row], received: datetime, progress) -> None:
     """Write new couplings and their sides. In the order of their keys, so that two imports cannot wait in a ring."""
+    stamped = stamp(received)
     for start, batch in batches(sorted(rows, key=lambda row: row.key)):
-        couplings = Coupling.objects.bulk_create(coupling(row, received) for row in batch)
-        pairs = zip(couplings, batch, strict=True)
+        write(
+            "INSERT INTO fleet_coupling (uuid, source, source_ref, at, parted, place_id, stage, outcome, received)"
+            " VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s)",
+            [
+                (uuid4().hex, *row.key, stamp(row.content.at), stamp(row.content.parted), *row.content[2:5], stamped)
+                for row in batch
+            ],
+        )
+        stored = with_keys([row.key for row in batch]).values_list("pk", "source", "source_ref")
+        made = {(source, ref): pk for pk, source, ref in stored}
         write(
             "INSERT INTO fleet_couplingside (coupling_id, end_id, at) VALUES (%s, %s, %s)",
-            [(made.pk, end, stamp(made.at)) for made, row in pairs for end in row.content.ends],
+            [(made[row.key], end, stamp(row.content.at)) for row in batch for end in row.content.ends],
         )
         progress("written", start + len(batch))
-
-
-def coupling(row: Row, received: datetime) -> Coupling:
-    """The unsaved coupling of a row."""
-    (source, ref), content = row.key, row.content
-    return Coupling(
-        uuid=uuid4(),
-        at=content.at,
-        parted=content.parted,
-        place_id=content.place,
-        stage=content.stage,
-        outcome=content.outcome,
-        source=source,
-        source_ref=ref,
-        received=received,
-    )
 
 
 def complete(updates: Sequence[Update]) -> None:
@@ -208,7 +207,7 @@ def write(statement: str, rows: Sequence[tuple]) -> int:
         return cursor.rowcount
 
 
-def stamp(time: datetime):
+def stamp(time: datetime | None):
     """A time as the database takes it."""
     return connection.ops.adapt_datetimefield_value(time)
 

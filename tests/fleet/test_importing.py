@@ -90,6 +90,23 @@ def test_the_ways_to_write_the_same(railway, data):
     assert (done.faults, done.new, done.written) == ((), 1, True)
 
 
+@pytest.mark.parametrize(
+    "cells",
+    [
+        {"source_ref": "r" * 60},
+        {"at": "2026-11-24T06:00:00Z"},
+        {"at": "2026-11-24T20:00+14:00"},
+        {"at": "2000-01-01T00:00Z"},
+        {"parted": "2026-11-24T05:30:00Z"},
+        {"stage": "locked"},
+        {"stage": "air", "outcome": "could not couple"},
+        {"stage": "none", "outcome": "could not couple"},
+    ],
+)
+def test_what_just_passes(railway, cells):
+    assert load(file(row(**cells))).written
+
+
 def test_a_comma_in_quotes_leaves_the_columns_alone(railway):
     assert load(file(row(source_ref='"a,b;""c"""'))).new == 1
     assert Coupling.objects.get().source_ref == 'a,b;"c"'
@@ -209,6 +226,7 @@ def test_new_rows_beside_known_ones_are_written(railway):
         ({"stage": "air", "outcome": "could not couple"}, "stage", "with full"),
         ({"end_1": "201 B"}, "end_1", "with 201 A and 202 B"),
         ({"end_2": "301 B"}, "end_1", "with 201 A and 202 B"),
+        ({"end_1": "vehicle 202A"}, "end_1", "with 201 A and 202 B"),
     ],
 )
 def test_a_known_reference_with_another_content_is_a_bad_row(railway, cells, column, words):
@@ -219,6 +237,14 @@ def test_a_known_reference_with_another_content_is_a_bad_row(railway, cells, col
     assert (done.faults[0].line, done.faults[0].column) == (3, column)
     assert f"“r2” is here already, {words}" in done.faults[0].reason
     assert stored() == before
+
+
+def test_faults_come_in_the_order_of_their_lines(railway):
+    """Whether the row was bad by itself or beside what is stored."""
+    load(file(GOOD, row()))
+    done = load(file(row(place="BRK"), row(source_ref="r3", place="XXX"), GOOD.replace(b"SKJ", b"BRK")))
+    assert [fault.line for fault in done.faults] == [2, 3, 4]
+    assert done.bad == 3
 
 
 def test_when_they_parted_may_come_later_once(railway):
@@ -347,7 +373,7 @@ def test_progress_is_told(railway):
 
 
 def test_a_file_has_an_end(railway, monkeypatch):
-    monkeypatch.setattr(coupling_rows, "MAX_ROWS", 2)
+    monkeypatch.setattr(coupling_rows, "MAX_LINES", 3)
     assert load(many(2)).written
     done = load(many(3))
     assert str(done.faults[0]) == "line 4: the file has more than 3 lines: split it"
@@ -380,7 +406,7 @@ def test_a_line_of_100_mb_is_refused_at_once(railway, first, line):
     seconds = time.perf_counter() - start
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
-    assert str(done.faults[0]) == f"line {line}: it is longer than {MAX_LINE} bytes: this is no such file"
+    assert str(done.faults[0]) == f"line {line}: it is longer than {MAX_LINE} bytes, far more than a row"
     assert stream.served == MAX_LINE + 1
     assert seconds < 1
     assert peak < 1_000_000
