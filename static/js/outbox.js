@@ -173,6 +173,7 @@
       session = undefined;
       return put(path, row, bytes, type, false);
     }
+    if (status === 403 && data.error === "csrf") stop("later");
     if (status === 401 || (status === 403 && data.error === "other person")) {
       session = undefined;
       stop(data.error);
@@ -186,7 +187,7 @@
     return { status, data };
   }
 
-  // What an answer other than a receipt means for one row: try it again later, or ask a person.
+  // What an answer other than a receipt means for one row: try it again later, or (`state`) ask a person.
   function refused(row, status, data) {
     const tries = (row.tries ?? 0) + 1;
     const final = [403, 404, 409, 413].includes(status) || (status === 400 && (data.error !== "damaged" || tries >= DAMAGED));
@@ -201,10 +202,12 @@
     const { status, data } = await put(`/phone/reports/${report.id}/`, report, report.body, "application/json");
     const got = [200, 201].includes(status);
     const { refs = [], words = "", told = null, state } = data;
-    await amend("reports", report.id, got
+    const fields = got
       ? { state: "received", received: Date.now(), filed: state, refs, words, told, tries: 0 }
-      : refused(report, status, data));
+      : refused(report, status, data);
+    await amend("reports", report.id, fields);
     changed();
+    return !fields.state;
   }
 
   async function sendPhoto(photo) {
@@ -212,10 +215,12 @@
     const path = `/phone/faults/${photo.owner}/photos/${photo.id}/`;
     const { status, data } = await put(path, photo, photo.bytes, photo.type || "application/octet-stream");
     const got = [200, 201].includes(status);
-    await amend("photos", photo.id, got
+    const fields = got
       ? { state: "sent", sent: Date.now(), words: data.state === "refused" ? data.words : "" }
-      : refused(photo, status, data));
+      : refused(photo, status, data);
+    await amend("photos", photo.id, fields);
     changed();
+    return !fields.state;
   }
 
   // Seen by control, and photos or whole reports that the logbook no longer has (it was restored from a copy): offer again.
@@ -271,11 +276,10 @@
     }
   }
 
-  // True where the logbook itself failed at this one: the others go on.
+  // True where the logbook failed at this one and it has to come again: the others go on.
   async function once(send, row) {
     try {
-      await send(row);
-      return false;
+      return await send(row);
     } catch (error) {
       if (!(error instanceof NoAnswer) || !/^5/.test(error.message)) throw error;
       return true;
