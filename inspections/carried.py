@@ -146,15 +146,15 @@ def open_findings(ends: Iterable[CouplerEnd], units: Iterable[Unit], rules) -> d
 
 
 def finding_facts(row: Finding, known: Mapping[str, object]) -> dict[str, object]:
-    about = {
+    return {
         "ref": row.ref,
         "seen": stamp(row.first_seen),
         "end": row.end.letter if row.end_id else "?",
         "part": row.slot,
         "symptom": row.symptom,
-        "mode": row.mode,
+        **({"mode": row.mode} if row.mode else {}),
+        "known": known,
     }
-    return told(about) | {"known": known}
 
 
 def came_back(ends: Iterable[CouplerEnd], at: datetime, rules) -> dict[int, dict[str, int]]:
@@ -224,5 +224,5 @@ def runs(units: Mapping[str, Mapping]) -> list[list[object]]:
 
 def packed_finding(place: int, found: Mapping, at: str) -> list[object]:
     age = datetime.fromisoformat(at) - datetime.fromisoformat(found["seen"])
-    about = [found["end"], found["part"], found.get("symptom", ""), told(found["known"])]
+    about = [found["end"], found["part"], found["symptom"], told(found["known"])]
     return [place, found["ref"], age // timedelta(minutes=1), *about, *([found["mode"]] if "mode" in found else [])]

@@ -1,9 +1,10 @@
 /* The ruleset on the phone: look up finished cells, join them, never run a rule.
  *
- * self.Rules = {load(table), verdict(faults, pattern), join(a, b)}. The table is the one the server publishes
- * (inspections/rules/publish.py says its shape); verdict() gives what `publish.verdict` gives. A fault is one observation
- * {part, symptom, mode, quality, facts} as just reported, or {known: {modes, facts, raised}} as the server folded it.
- * Limits are {couple, uncouple, move, passengers, rescue, speed, isolations}.
+ * self.Rules = {load(table), verdict(faults, pattern), join(a, b), words(limits, situation), unpack(facts), end(…)}.
+ * The table is the one the server publishes (inspections/rules/publish.py says its shape); verdict() gives what
+ * `publish.verdict` gives. A fault is one observation {part, symptom, mode, quality, facts} as just reported, or
+ * {known: {modes, facts, raised}} as the server folded it. Limits are {couple, uncouple, move, passengers, rescue,
+ * speed, isolations}; a dial left out is at its loosest. Facts: inspections/carried.py.
  */
 "use strict";
 (function () {
@@ -159,11 +160,19 @@
     return [...all.filter((mode) => !(nothing && table.modes[mode].obvious)), ...stated];
   }
 
+  /* What the server folded; a code or word this table does not know counts as not said: the worst. */
+  function recall({ modes = [], facts = {}, raised = 0 }) {
+    const all = modes.every((code) => modeNumber.has(code));
+    const told = ([code, words]) => table.facts[code] && words.every((word) => table.facts[code].words.includes(word));
+    return {
+      modes: all ? modes.map((code) => modeNumber.get(code)) : table.modes_in_use,
+      world: Object.fromEntries(Object.entries(facts).filter(told)),
+      raised,
+    };
+  }
+
   function read(fault, pattern) {
-    if (fault.known) {
-      const modes = fault.known.modes.filter((code) => modeNumber.has(code)).map((code) => modeNumber.get(code));
-      return { modes, world: fault.known.facts || {}, raised: fault.known.raised || 0 };
-    }
+    if (fault.known) return recall(fault.known);
     const world = said(fault, pattern);
     const modes = [...new Set(candidates(fault, world))].sort((a, b) => a - b);
     const dead = table.facts["contacts-dead"];
@@ -278,5 +287,92 @@
     };
   }
 
-  self.Rules = { load, verdict, join };
+  /* ---- the fleet: facts, and the standing of an end as known, with what is being reported ---- */
+
+  const LETTERS = ["A", "B"];
+
+  /* The facts with their columns made into units again; what is whole already is given back as it is. */
+  function unpack(facts) {
+    const from = facts?.units;
+    if (!from?.runs) return facts;
+    const units = from.runs.flatMap(([first, count, type, ...patterns]) =>
+      [...Array(count).keys()].map((n) => {
+        const ends = LETTERS.map((letter, i) => [letter, { pattern: patterns[i] }]).filter(([, made]) => made.pattern);
+        return [n ? `${Number(first) + n}` : first, { type, ends: Object.fromEntries(ends) }];
+      }),
+    );
+    const ends = units.flatMap(([, unit]) => Object.values(unit.ends));
+    const column = (name, make) => from[name].split(",").forEach((word, i) => word && (ends[i][name] = make(word)));
+    const parts = from.parts.length;
+    column("now", String);
+    column("weather", String);
+    column("back", (word) =>
+      Object.fromEntries(word.split(" ").map((n) => [from.parts[n % parts], n < parts ? 1 : 2])),
+    );
+    for (const [i, set, set_in] of from.set) Object.assign(ends[i], Object.keys(set).length ? { set } : { set_in });
+    for (const [i, ref, age, end, part, symptom, known, mode] of from.open) {
+      const seen = new Date(Date.parse(facts.at) - age * 60000).toISOString().replace(/:\d\d\.\d+/, "");
+      const found = { ref, seen, end, part, symptom, ...(mode && { mode }), known: { modes: [], facts: {}, raised: 0, ...known } };
+      (units[i][1].open ??= []).push(found);
+    }
+    return { ...facts, units: Object.fromEntries(units) };
+  }
+
+  function worstWeather(...codes) {
+    const order = table.weathers.map(([code]) => code);
+    return order[Math.max(0, ...codes.map((code) => order.indexOf(code)))];
+  }
+
+  function alertAt(place, facts) {
+    const typed = (place || "").trim().toLowerCase();
+    const named = (facts?.places || []).find((row) => row.slice(0, 2).some((name) => name.toLowerCase() === typed));
+    return named?.[3];
+  }
+
+  /* The standing of one end, {weather, now, worst, findings, situations: {U, C, R: {category, limits, words}}}, or of
+   * the worse of both for letter "?". Each fault counts at its `end`, without one at `letter`; faults combine with what is
+   * open at the same end, those of an end not known among themselves. `weather` and `place` as the reporter says them.
+   * worst: of the faults, null without any; findings: reference → worst of what is open; category: null without either. */
+  function end({ facts, unit, letter, faults = [], weather = "", place = "" }) {
+    const known = facts?.units[unit];
+    const reported = faults.map((fault) => ({ ...fault, end: fault.end || letter }));
+    const all = [...reported, ...(known?.open || [])];
+    const ends = known && letter === "?" ? Object.keys(known.ends) : [];
+    const parts = (ends.length ? ends : [letter]).map((one) => {
+      const at = known?.ends[one] || {};
+      const mine = gradedAt(all, one, facts?.patterns?.[at.pattern]);
+      const graded = one === "?" ? mine : [...mine, ...gradedAt(all, "?")];
+      return { at, graded, weather: worstWeather(weather, alertAt(place, facts), at.weather) };
+    });
+    const graded = parts.flatMap((part) => part.graded);
+    const worsts = graded.map((of) => [of.fault.ref, Math.max(...of.cells.map((cell) => cell.category))]);
+    const fresh = worsts.filter(([ref]) => !ref).map(([, worst]) => worst);
+    return {
+      weather: worstWeather(...parts.map((part) => part.weather)),
+      now: parts[0].at.now || "U",
+      worst: fresh.length ? Math.max(...fresh) : null,
+      findings: Object.fromEntries(worsts.filter(([ref]) => ref)),
+      situations: Object.fromEntries(table.situations.map((code) => [code, inSituation(code, parts)])),
+    };
+  }
+
+  function gradedAt(all, letter, pattern = {}) {
+    const here = all.filter((fault) => fault.end === letter);
+    const known = here.map((fault) => read(fault, pattern));
+    return known.map((mine, i) => ({ fault: here[i], cells: gradeOne(mine, known.filter((other) => other !== mine)) }));
+  }
+
+  function inSituation(situation, parts) {
+    const row = table.situations.indexOf(situation) * table.weathers.length;
+    const column = (weather) => table.weathers.findIndex(([code]) => code === weather);
+    const cells = parts.flatMap((part) => part.graded.map((of) => of.cells[row + column(part.weather)]));
+    const set = parts.map(({ at }) => toRow(at.set || at.set_in?.[situation] || {}));
+    const limits = settle([...cells.map((cell) => toRow(cell.limits)), ...set].reduce(joinRows, table.limits[0]))[0];
+    const category = cells.length ? Math.max(...cells.map((cell) => cell.category)) : null;
+    return { category, limits: toNames(limits), words: limitWords(limits, situation) };
+  }
+
+  const words = (limits, situation) => limitWords(toRow(limits), situation);
+
+  self.Rules = { load, verdict, join, words, unpack, end };
 })();
