@@ -14,14 +14,14 @@ from django.contrib.auth.models import User
 from django.db.models import Prefetch, Q, QuerySet
 
 from fleet.models import Coupling
-from inspections import intake, words
+from inspections import intake, unlooked, words
 from inspections.models import CloseOut, Finding, LogEntry, Observation, Submission
 from inspections.permissions import may
 from inspections.rules.facts import SITUATION_WORDS, SITUATIONS
 
 State = Finding.State
 NOT_SAID = ("not said", "")
-HAS_IT = "The logbook has it. Control has not looked yet."
+HAS_IT = "The logbook has it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,10 @@ def one(submission: Submission, rules, now: datetime, looked: dict[str, datetime
     inspection = submission.inspection
     rows = observations(submission)
     lines = words.lines([row.finding for row in rows], rules, now)
-    items = [Item(row, line, state(row.finding, looked, now)) for row, line in zip(rows, lines, strict=True)]
+    items = [
+        Item(row, line, state(row.finding, looked, now, min(row.seen, row.received)))
+        for row, line in zip(rows, lines, strict=True)
+    ]
     return Sent(
         submission=submission,
         unit=inspection.unit.number if inspection.unit_id else inspection.unit_given,
@@ -159,21 +162,25 @@ def end_words(letter: str) -> str:
     return f"{letter} end" if letter in ("A", "B") else "end not known"
 
 
-def state(finding: Finding, looked: dict[str, datetime], now: datetime) -> str:
-    """What became of a finding, for the person who reported it. No names."""
+def state(finding: Finding, looked: dict[str, datetime], now: datetime, since: datetime) -> str:
+    """What became of a finding, for the person who reported it and waits since then. No names."""
     if finding.state == State.MERGED:
-        return f"Joined with {finding.merged_into}, the same fault. {state_of_open(finding.merged_into, looked, now)}"
-    return state_of_open(finding, looked, now)
+        joined = state_of_open(finding.merged_into, looked, now, since)
+        return f"Joined with {finding.merged_into}, the same fault. {joined}"
+    return state_of_open(finding, looked, now, since)
 
 
-def state_of_open(finding: Finding, looked: dict[str, datetime], now: datetime) -> str:
+def state_of_open(finding: Finding, looked: dict[str, datetime], now: datetime, since: datetime) -> str:
     seen = looked.get(finding.ref)
     by_control = f"Seen by control {words.moment(seen, now)}." if seen else "Seen by control."
     if finding.state in AFTER_LOOK:
         return f"{by_control} {AFTER_LOOK[finding.state](finding, now)}".strip()
     if finding.state == State.CLOSED:
         return closed(finding, now)
-    return "Withdrawn: it no longer counts." if finding.state == State.WITHDRAWN else HAS_IT
+    if finding.state == State.WITHDRAWN:
+        return "Withdrawn: it no longer counts."
+    urgent = words.category(finding) == "intolerable"
+    return f"{HAS_IT} {unlooked.not_looked_words(since, now, urgent=urgent)}"
 
 
 def planned(finding: Finding, now: datetime) -> str:

@@ -8,7 +8,7 @@ from operator import or_
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import Case, Count, F, IntegerField, Min, OuterRef, Q, Subquery, Value, When
+from django.db.models import Case, Count, F, IntegerField, Max, Min, OuterRef, Q, Subquery, Value, When
 from django.http import Http404
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -18,8 +18,9 @@ from django.views.decorators.http import require_safe
 from fleet.models import Unit
 from inspections import case, grading, references, words, workflow
 from inspections.bodies import clean_text
+from inspections.counts import list_mark
 from inspections.forms.acts import FORMS
-from inspections.models import Finding, Observation, Submission
+from inspections.models import Finding, MateLook, Observation, Submission
 from inspections.permissions import DRIVER, groups_of, may, require
 from inspections.rules.facts import CATEGORIES
 
@@ -78,18 +79,20 @@ def new(request):
     now = timezone.now()
     findings, title, link = listed(request)
     page = Paginator(in_order(findings), PAGE).get_page(request.GET.get("page"))
-    oldest = findings.aggregate(oldest=Min("first_seen"))["oldest"]
+    span = findings.aggregate(oldest=Min("first_seen"), last=Max("pk"))
     counts = Finding.objects.open().values_list("worst", "state").annotate(n=Count("pk")).order_by()
     context = {
         "title": title,
         "link": link,
         "page": page,
         "lines": words.lines(page.object_list, grading.ruleset(now), now),
-        "oldest": words.age(oldest, now) if oldest else "",
+        "oldest": words.age(span["oldest"], now) if span["oldest"] else "",
         "quarantined": Submission.objects.quarantined().count(),
         "bands": in_bands(counts),
         "states": in_states(counts),
         "all_open": sum(n for _, _, n in counts),
+        "mates": MateLook.objects.open().values("end").distinct().count(),
+        "mark": list_mark(page.paginator.count, span["last"]),
         "now": now,
     }
     return render(request, "pages/new_reports.html", context)

@@ -82,6 +82,7 @@ MATRIX = [
     ("put-report", {"uuid": "new"}, "-", "-"),
     ("put-photo", {"owner": "observation", "uuid": "new"}, "-", "-"),
     ("handed-over", {}, "c", "c"),
+    ("counts", {}, "cme", "-"),
     ("mates", {}, "cme", "-"),
     ("people", {}, "me", "-"),
     ("end-sessions", {"pk": "driver"}, "-", "me"),

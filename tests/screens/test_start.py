@@ -99,7 +99,7 @@ def test_the_three_newest_reports_with_their_state(driver, report, cast, now):
     looked(cast, finding_of(receipt), now)
     page = driver.get(START).content.decode()
     assert "4 Lock hook" not in page
-    assert page.count("Control has not looked yet.") == 2
+    assert page.count("The logbook has it. Control has not looked ") == 2
     assert "Seen by control 06:00" in page
 
 
