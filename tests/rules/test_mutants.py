@@ -91,7 +91,7 @@ def _couplings_by_hand(ruleset) -> str:
         if [level(answer), ", ".join(answer.agree), decisive(answer)] != expected:
             return what
     for what, one, other, where, kind, words in coupling.ASKED:
-        if words not in getattr(asked(ruleset, one, other, where), kind):
+        if not coupling.told(asked(ruleset, one, other, where), kind, words):
             return what
     return ""
 
