@@ -15,7 +15,7 @@ from django.contrib.auth.models import User
 from django.db.models import Q, QuerySet
 
 from fleet.models import Place
-from inspections import grading, happened, standing, words
+from inspections import assistance, grading, happened, in_force, occurrences, standing, words
 from inspections.models import Finding, Grade, Observation, Photo
 from inspections.permissions import may, may_see_words
 from inspections.rules.facts import CATEGORIES, SITUATION_WORDS, SITUATIONS
@@ -98,6 +98,11 @@ class Case:
     history: tuple[words.Happening, ...]
     print: happened.Print | None
     signed: tuple[tuple[str, str], ...]
+    here: tuple[in_force.Item, ...]
+    need: assistance.Need | None
+    occurrence: tuple[str, ...]
+    decided: occurrences.Decision | None
+    moved: datetime | None
 
 
 def fetch() -> QuerySet[Finding]:
@@ -116,7 +121,8 @@ def case(finding: Finding, *, reader: User, now: datetime) -> Case:
     near = neighbours(finding)
     entries = happened.history(finding)
     places = dict(Place.objects.depots().values_list("code", "name"))
-    known = standing.of_ends([finding.end], now)[finding.end_id] if finding.end_id and finding.is_open else None
+    group = in_force.on_unit(finding.unit, reader, now) if finding.unit_id and finding.is_open else None
+    known = standing_of(finding, group, now)
     return Case(
         finding=finding,
         line=words.lines([finding], rules, now)[0],
@@ -138,7 +144,20 @@ def case(finding: Finding, *, reader: User, now: datetime) -> Case:
         ),
         print=happened.last_print(finding, entries),
         signed=happened.signed(happened.close_out_of(finding), rules, now, reader=reader, named=named),
+        here=tuple(i for i in group.items if i.ref == finding.ref and i.kind != "finding") if group else (),
+        need=group.need if group else None,
+        occurrence=occurrences.may_be(finding, rules),
+        decided=occurrences.decided(finding),
+        moved=max((entry.happened for entry in entries if entry.kind == "moved"), default=None),
     )
+
+
+def standing_of(finding: Finding, group: in_force.Group | None, now: datetime) -> standing.EndStanding | None:
+    """What its end may do now; None where the end is not known or the finding is no longer open."""
+    if finding.end_id is None or not finding.is_open:
+        return None
+    there = [known for known in group.standings if known.end.pk == finding.end_id] if group else []
+    return there[0] if there else standing.of_ends([finding.end], now)[finding.end_id]
 
 
 def observed(finding: Finding) -> list[Observation]:

@@ -135,6 +135,4 @@ def left_behind(finding: Finding, now: datetime) -> list[str]:
 
 def place_words(row) -> str:
     """ "at the A end of 201", "in the cabs of 201"."""
-    if row.end_id and row.end.unit_id:
-        return f"at the {row.end.letter} end of {row.end.unit}"
-    return f"at the end of {row.end}" if row.end_id else f"in the cabs of {row.unit}"
+    return f"at the {words.end(row.end)}" if row.end_id else f"in the cabs of {row.unit}"

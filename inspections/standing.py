@@ -318,3 +318,8 @@ def limits_on_expiry(finding: Finding, rules) -> dict[str, Limits]:
     tables = [rules.modes[mode].on_expiry or rules.on_expiry for mode in modes if mode in rules.modes]
     tables = tables or [rules.on_expiry]
     return {s: join_all(table[s] for table in tables if s in table) for s in SITUATIONS}
+
+
+def words_on_expiry(finding: Finding, rules) -> dict[str, tuple[str, ...]]:
+    """The same in sentences."""
+    return {s: explain.limit_words(rules, limits, s) for s, limits in limits_on_expiry(finding, rules).items()}

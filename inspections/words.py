@@ -44,6 +44,16 @@ def dated(at: datetime) -> str:
     return f"{local.day} {local:%B}, {clock(at)}"
 
 
+def end(row) -> str:
+    """ "A end of 201"; "end of vehicle 201A" for one in no unit."""
+    return f"{row.letter} end of {row.unit}" if row.unit_id else f"end of {row}"
+
+
+def letter(end: str) -> str:
+    """ "A end", "end not known"."""
+    return f"{end} end" if end in ("A", "B") else "end not known"
+
+
 def spoken(ref: str) -> str:
     """A reference in its two groups."""
     return f"{ref[:4]} {ref[4:]}"
@@ -91,10 +101,15 @@ def limit(low: Decimal | None, high: Decimal | None, unit: str) -> str:
 
 
 def part(rules, finding: Finding) -> str:
-    """The part with its number on the drawing, "5 Upper air seal"; as given where the ruleset has none."""
-    found = rules.parts.get(finding.slot)
+    """The part of a finding with its number on the drawing, "5 Upper air seal"."""
+    return part_named(rules, finding.slot)
+
+
+def part_named(rules, code: str) -> str:
+    """A part's number on the drawing and name; as given where the ruleset has none."""
+    found = rules.parts.get(code)
     if found is None:
-        return finding.slot or "part not known"
+        return code or "part not known"
     return f"{found.number} {found.name}" if found.number else found.name
 
 
@@ -248,8 +263,7 @@ def _moved(data, places):
 
 
 def _place(place):
-    end = {"A": "A end", "B": "B end"}.get(place.get("end"), "end not known")
-    return f"{place.get('unit') or 'a unit not on the list'}, {end}"
+    return f"{place.get('unit') or 'a unit not on the list'}, {letter(place.get('end'))}"
 
 
 def _until(data):

@@ -387,6 +387,10 @@ def restrict(
     with transaction.atomic(durable=True):
         log.hold()
         known = Restriction.objects.filter(uuid=uuid).first() if uuid else None
+        if known and (known.end, known.unit, known.limits, known.why) != (end, unit, limits, why):
+            raise Refused(
+                "This form was sent before, and set another restriction. See what is in force, then send it."
+            )
         if known:
             return known
         restriction = Restriction.objects.create(

@@ -6,8 +6,11 @@ forms may stand on one page.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, time, timedelta
+from types import MappingProxyType
+from uuid import uuid4
 
 from crispy_forms.bootstrap import InlineRadios
 from django import forms
@@ -22,6 +25,8 @@ from inspections.models import Finding, Restriction, Visit
 from inspections.models.dials import CATEGORY_CHOICES
 from inspections.rules.limits import Limits
 
+NOTHING: Mapping[str, str] = MappingProxyType({})
+WHOLE_UNIT = "The whole unit"
 TOLD_WITHIN = timedelta(days=7)
 SHIFT_STARTS = {Visit.Shift.EARLY: time(6), Visit.Shift.LATE: time(14), Visit.Shift.NIGHT: time(22)}
 HOW_TOLD = [(word, word.capitalize()) for word in ("by phone", "by radio", "in person", "in writing")]
@@ -31,19 +36,24 @@ class ActForm(forms.Form):
     """An act on a finding. `primary` makes its button the one primary of the page."""
 
     act = ""
+    address = ""  # the name of its address; the act's where it is left empty
     words = ""
     version = forms.IntegerField(min_value=1, widget=forms.HiddenInput)
 
     def __init__(self, data=None, *, finding: Finding, now: datetime, primary: bool = False):
-        super().__init__(data, auto_id=f"id_{self.act}_%s", initial={"version": finding.version})
+        super().__init__(data, auto_id=f"id_{self.address or self.act}_%s", initial={"version": finding.version})
         self.finding, self.now = finding, now
         self.prepare()
         say_what_is_needed(self)
         look = "primary" if primary else "secondary"
-        self.helper = helper(reverse(self.act, args=[finding.ref]), "version", *self.rows(), button(self.words, look))
+        self.helper = helper(self.where(), "version", *self.rows(), button(self.words, look))
 
     def prepare(self):
         """Fit the fields to the finding."""
+
+    def where(self) -> str:
+        """The address it posts to."""
+        return reverse(self.address or self.act, args=[self.finding.ref])
 
     def rows(self):
         """The layout of the visible fields."""
@@ -55,8 +65,13 @@ class ActForm(forms.Form):
         self.data["version"] = version
 
     def typed(self) -> list[tuple[str, str]]:
-        """(label, words) of what was typed, to show where the act is no longer possible."""
-        return [(field.label, self.data.get(field.html_name, "")) for field in self.visible_fields()]
+        """(label, words) of what was typed or chosen, to show where the act is no longer possible."""
+        return [(field.label, self.said(field)) for field in self.visible_fields()]
+
+    def said(self, field) -> str:
+        """What was posted for a field; of a choice its words."""
+        labels = {str(value): str(label) for value, label in getattr(field.field, "choices", ())}
+        return ", ".join(labels.get(value, value) for value in self.data.getlist(field.html_name))
 
 
 class LookForm(ActForm):
@@ -166,34 +181,72 @@ FORMS = {form.act: form for form in (LookForm, TakeForm, TellForm, RaiseForm, Pl
 
 
 class RestrictForm(DialsForm):
-    """A person's limit on an end of a unit, or on the whole unit. `ends` are the unit's ends."""
+    """A person's limit on an end of a unit, or on the whole unit. `ends` are the unit's ends.
+
+    `isolations` are those of the ruleset (code → its words), `findings` the unit's open ones as (ref, words); with
+    `because`, the reference of one, it is set because of that one and no other is offered.
+    """
 
     act, words = "restrict", "Set this restriction"
+    uuid = forms.UUIDField(widget=forms.HiddenInput)
     where = forms.ChoiceField(label="Where", widget=forms.RadioSelect)
+    isolations = forms.MultipleChoiceField(
+        label="To be isolated", required=False, widget=forms.CheckboxSelectMultiple
+    )
+    because = forms.ChoiceField(label="Because of this report", required=False)
 
-    def __init__(self, data=None, *, unit: Unit, ends, dial_words: Mapping[str, Mapping[str, str]]):
-        super().__init__(data, auto_id="id_restrict_%s")
+    def __init__(
+        self,
+        data=None,
+        *,
+        unit: Unit,
+        ends,
+        dial_words: Mapping[str, Mapping[str, str]],
+        isolations: Mapping[str, str] = NOTHING,
+        findings: Sequence[tuple[str, str]] = (),
+        because: str = "",
+        primary: bool = False,
+    ):
+        start = {"uuid": uuid4(), "because": because}
+        super().__init__(data, auto_id="id_restrict_%s", initial=start)
         self.ends = {end.letter: end for end in ends}
         self.fields["where"].choices = [
             *((letter, f"{letter} end") for letter in sorted(self.ends)),
-            ("unit", "The whole unit"),
+            ("unit", WHOLE_UNIT),
         ]
+        self.fields["isolations"].choices = list(isolations.items())
+        self.fields["because"].choices = [("", "None of these"), *findings]
+        if because:
+            self.fields["because"].widget = forms.HiddenInput()
+        if not isolations:
+            del self.fields["isolations"]
         self.add_dials(dial_words)
         say_what_is_needed(self)
+        asked = [name for name in ("isolations", "limits_why", "because") if name in self.fields]
         self.helper = helper(
             reverse(self.act, args=[unit.number]),
+            "uuid",
             InlineRadios("where"),
             *self.dial_rows(),
-            "limits_why",
-            button(self.words),
+            *asked,
+            button(self.words, "primary" if primary else "secondary"),
         )
 
     def clean(self):
-        """At least one dial must be turned."""
+        """At least one dial must be turned, or one isolation asked for."""
         values = super().clean()
         if not self.errors and self.limits() == Limits():
             raise forms.ValidationError("Choose at least one limit: this would restrict nothing")
         return values
+
+    def limits(self) -> Limits:
+        """The dials, and what is to be isolated."""
+        return replace(super().limits(), isolations=frozenset(self.cleaned_data.get("isolations", ())))
+
+    def renew(self) -> None:
+        """Another uuid: what is sent next is another restriction."""
+        self.data = self.data.copy()
+        self.data["uuid"] = str(uuid4())
 
     def target(self, unit: Unit) -> dict[str, object]:
         """`end` and `unit` as `workflow.restrict` takes them: one of them is None."""

@@ -1,4 +1,4 @@
-"""Acts on a finding and on a unit: each its own address, POST only, one call that acts.
+"""Acts on a finding: each its own address, POST only, one call that acts.
 
 What is refused comes back as a page with the sentence, what changed meanwhile and everything that was typed:
 422 for what is not allowed or not filled in, 409 where somebody else was first.
@@ -6,19 +6,19 @@ What is refused comes back as a page with the sentence, what changed meanwhile a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.contrib import messages
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from fleet.models import Place, Unit
+from fleet.models import Place
 from inspections import grading, log, words, workflow
-from inspections.forms.acts import FORMS, LiftForm, RestrictForm
-from inspections.models import Restriction
+from inspections.forms.acts import FORMS
 from inspections.permissions import Refused, require
 from inspections.views.close import check as check
 from inspections.views.close import close as close
@@ -53,43 +53,83 @@ class Repeat:
 def perform(request, ref, act, call, *, done, repeat):
     """One act on one finding: `call(finding, values, now)` acts; `repeat(values)` tells a second press."""
     now = timezone.now()
-    finding = finding_meant(ref)
-    form = FORMS[act](request.POST, finding=finding, now=now, primary=True)
+    form = FORMS[act](request.POST, finding=finding_meant(ref), now=now, primary=True)
+    return act_on(request, form, call, done=done, repeat=repeat)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The page of an act: its template, and what that shows of the finding besides the form."""
+
+    template: str = "pages/act_refused.html"
+    about: Callable = lambda finding: {}
+
+
+PLAIN = Page()
+
+
+def act_on(request, form, call, *, done, repeat, page: Page = PLAIN, then="finding"):
+    """The same with a form that is made already. `then` is the address it leads on to."""
+    finding, now = form.finding, form.now
     if not form.is_valid():
-        return again(request, finding, form, now=now)
+        return again(request, finding, form, now=now, page=page)
     try:
         call(finding, form.cleaned_data, now)
     except Stale as stale:
         if repeat(form.cleaned_data).among(stale.since, request.user, now):
-            return redirect("finding", finding.ref)
-        return again(request, stale.finding, form, refused=stale, now=now)
+            return redirect(then, finding.ref)
+        return again(request, stale.finding, form, refused=stale, now=now, page=page)
     except Refused as refused:
-        return again(request, finding, form, refused=refused, now=now)
+        return again(request, finding, form, refused=refused, now=now, page=page)
     messages.info(request, done)
-    return redirect("finding", finding.ref)
+    return redirect(then, finding.ref)
 
 
-def again(request, finding, form, *, now: datetime, refused: Refused | None = None):
+def again(request, finding, form, *, now: datetime, refused: Refused | None = None, page: Page = PLAIN):
     """The act's page once more, with why it was not done."""
     since = refused.since if isinstance(refused, Stale) else ()
     sentence = words.changed_since(since, request.user) if isinstance(refused, Stale) else str(refused or "")
-    possible = workflow.may_from(finding, form.act)
     if sentence:
         form.add_error(None, sentence)
     form.see(finding.version)
+    return render(
+        request,
+        page.template,
+        {
+            **context(request, finding, form, page),
+            "problem": True,
+            "since": happenings(since, request.user),
+        },
+        status=409 if since else 422,
+    )
+
+
+def happenings(entries, reader):
+    """Log entries in words, for those who may see names."""
     places = dict(Place.objects.depots().values_list("code", "name"))
-    context = {
+    return [words.happening(entry, places=places, reader=reader, named=True) for entry in entries]
+
+
+def asked(request, form, page: Page):
+    """The page of an act before anything is sent."""
+    return render(request, page.template, context(request, form.finding, form, page))
+
+
+def context(request, finding, form, page: Page) -> dict:
+    """What the page of an act shows."""
+    possible = workflow.may_from(finding, form.act)
+    return {
         "form": form,
         "possible": possible,
-        "problem": True,
-        "heading": words.heading(grading.ruleset(now), finding),
+        "heading": words.heading(grading.ruleset(form.now), finding),
+        "line": words.lines([finding], grading.ruleset(form.now), form.now)[0],
         "finding": finding,
-        "since": [words.happening(entry, places=places, reader=request.user, named=True) for entry in since],
-        "typed": [] if possible else [(label, text) for label, text in form.typed() if text],
+        "typed": [] if possible or not form.is_bound else [(label, text) for label, text in form.typed() if text],
         "back": reverse("finding", args=[finding.ref]),
         "back_words": f"Back to {finding}",
+        "now": form.now,
+        **page.about(finding),
     }
-    return render(request, "pages/act_refused.html", context, status=409 if since else 422)
 
 
 @require_POST
@@ -186,59 +226,3 @@ def withdraw(request, ref):
 
     done = "Withdrawn. It stays readable."
     return perform(request, ref, "withdraw", call, done=done, repeat=lambda v: Repeat("withdrawn", {"why": v["why"]}))
-
-
-@require_POST
-@require("restrict")
-def restrict(request, number):
-    """A person's limit on an end or a whole unit."""
-    now = timezone.now()
-    unit = get_object_or_404(Unit, number=number)
-    ends = list(unit.ends.select_related("unit"))
-    form = RestrictForm(request.POST, unit=unit, ends=ends, dial_words=grading.ruleset(now).dial_words)
-    if not form.is_valid():
-        return unit_again(request, unit, form)
-    limits, why = form.limits(), form.cleaned_data["limits_why"]
-    target = form.target(unit)
-    if any(r.limits == limits and r.why == why for r in Restriction.objects.in_force(now).filter(**target)):
-        messages.info(request, "This very restriction is in force already.")
-        return redirect("unit", unit.number)
-    try:
-        workflow.restrict(**target, limits=limits, why=why, by=request.user, now=now)
-    except Refused as refused:
-        form.add_error(None, str(refused))
-        return unit_again(request, unit, form)
-    messages.info(request, "The restriction is in force. Tell the driver and whom else it concerns.")
-    return redirect("unit", unit.number)
-
-
-@require_POST
-@require("lift")
-def lift(request, pk):
-    """Lift one restriction; the others stay."""
-    restriction = get_object_or_404(Restriction.objects.select_related("end__unit", "unit"), pk=pk)
-    unit = restriction.end.unit if restriction.end_id else restriction.unit
-    form = LiftForm(request.POST, restriction=restriction)
-    if not form.is_valid():
-        return unit_again(request, unit, form)
-    try:
-        workflow.lift(restriction, by=request.user, now=timezone.now(), why=form.cleaned_data["why"])
-    except Refused as refused:
-        if restriction.lifted_by_id == request.user.pk:
-            return redirect("unit", unit.number)
-        form.add_error(None, str(refused))
-        return unit_again(request, unit, form)
-    messages.info(request, "The restriction is lifted. Others may still be in force.")
-    return redirect("unit", unit.number)
-
-
-def unit_again(request, unit, form):
-    """The form of a unit once more, with why it was not done."""
-    context = {
-        "form": form,
-        "possible": True,
-        "heading": f"{unit}: {form.words.lower()}",
-        "back": reverse("unit", args=[unit.number]),
-        "back_words": f"Back to {unit}",
-    }
-    return render(request, "pages/act_refused.html", context, status=422)

@@ -23,6 +23,7 @@ from inspections.forms.acts import FORMS
 from inspections.models import Finding, MateLook, Observation, Submission
 from inspections.permissions import DRIVER, groups_of, may, require
 from inspections.rules.facts import CATEGORIES
+from inspections.views.limits import pages_offered, restrict_because
 
 PAGE = 50
 INTOLERABLE = len(CATEGORIES) - 1
@@ -169,12 +170,15 @@ def finding(request, ref):
         return redirect("finding", found.merged_into.ref)
     open_to = workflow.acts_open_to(request.user, found)
     first = next((act for act in FIRST if act in open_to), "")
+    told = case.case(found, reader=request.user, now=now)
     context = {
-        "case": case.case(found, reader=request.user, now=now),
+        "case": told,
         "finding": found,
         "first": first,
         "forms": [FORMS[act](finding=found, now=now, primary=act == first) for act in FORMS if act in open_to],
         "acts": open_to,
+        "pages": pages_offered(told, open_to),
+        "restrict": restrict_because(found, request.user, now),
         "unnamed": not found.unit_id and workflow.may_from(found, "plan") and may(request.user, "plan"),
         "cards": cards_offered(found) if may(request.user, "print card") else [],
         "driver": DRIVER in groups_of(request.user),

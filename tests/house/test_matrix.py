@@ -5,11 +5,13 @@ method is not there at all. Letters: d driver, f fitter, c controller, m manager
 is an engineer, o signed in without a role, a nobody signed in.
 """
 
+from datetime import timedelta
+
 import pytest
 from django.urls import URLResolver, get_resolver, reverse
 
-from inspections import workflow
-from inspections.models import Finding, Observation, Photo, RuleSet, Submission
+from inspections import labels, moving, workflow
+from inspections.models import Deferral, Finding, Observation, Photo, RuleSet, Submission
 from inspections.rules.limits import Limits
 from tests.conftest import uuid_of
 
@@ -55,6 +57,21 @@ MATRIX = [
     ("plan", {"ref": "ref"}, "-", "c"),
     ("take", {"ref": "ref"}, "-", "fk"),
     ("withdraw", {"ref": "ref"}, "-", "c"),
+    ("merge", {"ref": "ref"}, "c", "c"),
+    ("move", {"ref": "ref"}, "fkc", "fkc"),
+    ("moved", {"ref": "moved"}, DESK, "-"),
+    ("repeat", {"ref": "ref"}, "fkc", "fkc"),
+    ("occurrence", {"ref": "ref"}, "cme", "cme"),
+    ("defer", {"ref": "ref"}, DESK, "c"),
+    ("agree", {"pk": "deferral"}, "-", "e"),
+    ("extend", {"pk": "deferral"}, "-", "e"),
+    ("recall", {"pk": "deferral"}, "-", "ce"),
+    ("label", {"number": "201"}, "-", "fkc"),
+    ("take-down", {"pk": "label"}, "-", "fkc"),
+    ("isolate", {"number": "201"}, "-", "fkc"),
+    ("restore", {"pk": "isolation"}, "-", "fkc"),
+    ("assistance", {"number": "201"}, "-", "c"),
+    ("in-force", {}, EVERY_ROLE, "-"),
     ("close", {"ref": "ref"}, "fk", "fk"),
     ("check", {"ref": "ref"}, "k", "k"),
     ("short", {"ref": "ref"}, EVERY_ROLE, "-"),
@@ -113,17 +130,39 @@ def world(cast, railway, report, now):
         by=cast.driver,
         received=now,
     )
+    submission = Submission.objects.get()
+    b_end = {"end": railway.ends["201 B"], "unit": None, "by": cast.controller, "now": now}
     return {
         "ref": finding.ref,
         "visit": finding.visit_id,
         "restriction": restriction.pk,
-        "report": Submission.objects.get().uuid,
+        "label": labels.hang(number="7", shows="x", restriction=None, **b_end).pk,
+        "isolation": labels.isolate(kind="mrp-cock", where="cab", key="", **b_end).pk,
+        "deferral": deferred(cast, finding, now).pk,
+        "moved": another_moved(cast, railway, report, now).ref,
+        "report": submission.uuid,
         "photo": photo.uuid,
         "ruleset": RuleSet.objects.get().sha256[:12],
         "observation": photo.owner,
         "new": uuid_of("new"),
         "driver": cast.other_driver.pk,
     }
+
+
+def deferred(cast, finding, now):
+    """It waits for an engineer."""
+    until = now + timedelta(hours=5)
+    return Deferral.objects.create(
+        finding=finding, category=1, why="x", by=cast.controller, since=now, until=until, events=[]
+    )
+
+
+def another_moved(cast, railway, report, now):
+    """A finding that was moved to the other end."""
+    other = Finding.objects.get(ref=report(cast.driver, unit="202").refs[0])
+    end = railway.ends["202 B"]
+    place = {"unit": end.unit, "end": end, "part": other.slot}
+    return moving.move(other, **place, version=1, by=cast.controller, now=now, why="x").finding
 
 
 def address(name, arguments, world):

@@ -11,6 +11,7 @@ from inspections.forms.acts import PlanForm, RestrictForm, TellForm
 from inspections.forms.fields import ClockTime
 from inspections.models import Finding, LogEntry, Observation, Restriction, Visit
 from inspections.rules.limits import Limits
+from tests.conftest import uuid_of
 from tests.screens.desk import ESCAPED, HOSTILE, finding_of, looked, planned, taken
 
 pytestmark = pytest.mark.django_db
@@ -362,7 +363,7 @@ def test_shifts_start_at_their_clock_time(cast, report, day, shift, start):
 
 
 # --- restrictions -------------------------------------------------------------------------------------------------
-RESTRICT = {"where": "A", "couple": "not", "limits_why": "Lock marks not in line."}
+RESTRICT = {"uuid": uuid_of("form"), "where": "A", "couple": "not", "limits_why": "Lock marks not in line."}
 
 
 def test_control_restricts_an_end(railway, cast, client_of):
@@ -377,7 +378,8 @@ def test_control_restricts_an_end(railway, cast, client_of):
 
 def test_control_restricts_the_whole_unit(railway, cast, client_of):
     posted = {"where": "unit", "move": "to depot", "passengers": "no", "speed": "40", "limits_why": "Shank bent."}
-    assert client_of(cast.other_controller).post("/units/201/restrict/", posted).status_code == 302
+    client = client_of(cast.other_controller)
+    assert client.post("/units/201/restrict/", posted | {"uuid": uuid_of("form")}).status_code == 302
     restriction = Restriction.objects.get()
     assert (restriction.end, restriction.unit) == (None, railway.units["201"])
     assert restriction.limits == Limits(move="to depot", passengers="no", speed=40)

@@ -107,6 +107,7 @@ def test_who_may_read_the_list(cast, railway, client_of, who, status):
 def test_lists_take_a_fixed_number_of_queries_and_pages_of_fifty(cast, railway, report, client_of):
     client = client_of(cast.controller)
     first = finding_of(report(cast.driver))
+    finding_of(report(cast.driver, end="B"))  # neither end can be used: its assistance plan is asked for
     queries(client, "/findings/new/")  # warms what is cached for the process
     few, _ = queries(client, "/findings/new/")
     alone, _ = queries(client, f"/findings/{first.ref}/")
@@ -116,12 +117,13 @@ def test_lists_take_a_fixed_number_of_queries_and_pages_of_fifty(cast, railway, 
     assert page.count('<li class="card">') == 50
     assert "Page 1 of 2" in page
     second = client.get("/findings/new/?page=2").content.decode()
-    assert second.count('<li class="card">') == 11
+    assert second.count('<li class="card">') == 12
     assert many_open[-1].spoken_ref in second
     for odd in ("?page=99", "?page=x", "?page=-1"):
         assert client.get(f"/findings/new/{odd}").status_code == 200
     assert queries(client, f"/findings/{first.ref}/")[0] == alone
-    assert (few, alone) <= (12, 40), (few, alone)
+    assert few <= 14, few
+    assert alone <= 40, alone
     print(f"queries: list {few}, finding {alone}")
 
 
