@@ -72,14 +72,16 @@
     if (known) return known;
     const bytes = new TextEncoder().encode(JSON.stringify({ ...body, author: me.id })).buffer;
     const rows = [];
-    for (const photo of photos) {
-      rows.push({ ...photo, report: id, author: me.id, sha256: await digest(photo.bytes), state: "queued", words: "" });
+    for (const { bytes: data, ...photo } of photos) {
+      const told = { size: data.byteLength, sha256: await digest(data), state: "queued", words: "" };
+      rows.push({ ...photo, ...told, report: id, author: me.id });
     }
     const report = {
       id, author: me.id, unit: body.unit, about, body: bytes, sha256: await digest(bytes), saved: Date.now(),
       state: "queued", tries: 0, refs: [], words: "", told: null, seen: null, photos: rows.map((row) => row.id),
     };
     const changes = [["put", "reports", report], ...rows.map((row) => ["put", "photos", row])];
+    changes.push(...photos.map((photo) => ["put", "bytes", photo.bytes, photo.id]));
     if (draft) changes.push(["delete", "drafts", draft]);
     await Store.write(changes);
     const back = await Store.read("reports", id); // "saved" is said of what was read back
@@ -213,7 +215,8 @@
   async function sendPhoto(photo) {
     changed(photo.report);
     const path = `/phone/faults/${photo.owner}/photos/${photo.id}/`;
-    const { status, data } = await put(path, photo, photo.bytes, photo.type || "application/octet-stream");
+    const bytes = await Store.read("bytes", photo.id);
+    const { status, data } = await put(path, photo, bytes, photo.type || "application/octet-stream");
     const got = [200, 201].includes(status);
     const fields = got
       ? { state: "sent", sent: Date.now(), words: data.state === "refused" ? data.words : "" }
@@ -241,38 +244,55 @@
     changed();
   }
 
+  function deletes(reports, photos) {
+    const ids = new Set(reports.map((report) => report.id));
+    const theirs = photos.filter((photo) => ids.has(photo.report));
+    return [
+      ...reports.map((report) => ["delete", "reports", report.id]),
+      ...theirs.flatMap((photo) => [["delete", "photos", photo.id], ["delete", "bytes", photo.id]]),
+    ];
+  }
+
   async function tidy() {
     const old = (at) => at && Date.now() - at > KEPT;
     const photos = await Store.all("photos");
     const gone = (await Store.all("reports")).filter((report) => old(report.received) && !waits(report, photos));
-    const ids = new Set(gone.map((report) => report.id));
-    const deletes = [...gone.map((row) => ["delete", "reports", row.id]),
-      ...photos.filter((row) => ids.has(row.report)).map((row) => ["delete", "photos", row.id])];
-    if (deletes.length) await Store.write(deletes);
+    if (gone.length) await Store.write(deletes(gone, photos));
     await Store.ballast();
   }
 
   async function turn() {
     pause = 0;
     try {
-      if (!(await person()) && !(await Store.all("reports")).length) await hello();
-      const queued = async (name) => (await own(name)).filter((row) => row.state === "queued");
-      if ((await queued("reports")).length || (await queued("photos")).length) session ??= await hello();
-      let skipped = false;
-      for (const report of (await queued("reports")).sort(byTime)) skipped = await once(sendWords, report) || skipped;
-      const kept = new Set((await own("reports")).filter((row) => row.state !== "attention").map((row) => row.id));
-      for (const photo of await queued("photos")) {
-        if (kept.has(photo.report)) skipped = await once(sendPhoto, photo) || skipped;
-      }
+      if (!(await person())) await hello();
+      const later = await deliver();
       await ask();
       await tidy();
-      return skipped ? "later" : "done";
+      return later ? "later" : "done";
     } catch (error) {
       if (error instanceof Stop) return error.message;
       if (error instanceof NoAnswer) return "offline";
       throw error;
     } finally {
       changed("");
+    }
+  }
+
+  // Words of all reports, oldest first, then photos. Looked up anew each time: words saved meanwhile go before photos.
+  // True where something has to come again later.
+  async function deliver() {
+    const tried = new Set();
+    const left = (rows) => rows.filter((row) => row.state === "queued" && !tried.has(row.id)).sort(byTime);
+    let later = false;
+    for (;;) {
+      const reports = await own("reports");
+      const kept = new Set(reports.filter((row) => row.state !== "attention").map((row) => row.id));
+      const [report] = left(reports);
+      const [photo] = report ? [] : left(await own("photos")).filter((row) => kept.has(row.report));
+      if (!report && !photo) return later;
+      session ??= await hello();
+      tried.add((report ?? photo).id);
+      later = (await once(report ? sendWords : sendPhoto, report ?? photo)) || later;
     }
   }
 
@@ -321,12 +341,10 @@
   async function forget() {
     const photos = await Store.all("photos");
     const done = (await Store.all("reports")).filter((report) => !waits(report, photos));
-    const ids = new Set(done.map((report) => report.id));
     await Store.write([
       ...["facts", "etag", "table"].map((key) => ["delete", "facts", key]),
       ...["user", "unit", "unit-told", "unit-picked", "recent", "asked"].map((key) => ["delete", "meta", key]),
-      ...done.map((report) => ["delete", "reports", report.id]),
-      ...photos.filter((photo) => ids.has(photo.report)).map((photo) => ["delete", "photos", photo.id]),
+      ...deletes(done, photos),
     ]);
     session = undefined;
     changed();
@@ -345,15 +363,16 @@
     const photos = (await own("photos")).filter((photo) => photo.state !== "sent");
     const waiting = (await own("reports")).sort(byTime).filter((report) => waits(report, photos));
     let room = FILE_ROOM - waiting.reduce((sum, report) => sum + report.body.byteLength, 0);
-    const fits = (photo) => (room -= photo.bytes.byteLength) > 0;
-    const reports = waiting.map((report) => ({
+    const fits = (photo) => (room -= photo.size) > 0;
+    const written = async ({ id, owner, sha256, type }) => ({
+      id, owner, sha256, type, data: base64(await Store.read("bytes", id)),
+    });
+    const reports = await Promise.all(waiting.map(async (report) => ({
       id: report.id,
       sha256: report.sha256,
       body: base64(report.body),
-      photos: photos.filter((photo) => photo.report === report.id && fits(photo)).map((photo) => ({
-        id: photo.id, owner: photo.owner, sha256: photo.sha256, type: photo.type, data: base64(photo.bytes),
-      })),
-    }));
+      photos: await Promise.all(photos.filter((photo) => photo.report === report.id && fits(photo)).map(written)),
+    })));
     const file = { v: 1, made: new Date().toISOString(), from: me.id, reports };
     return new Blob([JSON.stringify(file)], { type: "application/json" });
   }

@@ -26,6 +26,7 @@
     self.lastRun = { outcome, why, at: Date.now() };
     dispatchEvent(new CustomEvent("outbox-run", { detail: outcome }));
     wait = outcome === "done" ? FIRST : Math.min(LAST, wait * 2);
+    if (outcome === "busy") wait = FIRST; // another page sends: look again soon, it may just have ended
     const next = outcome === "done" ? LOOK : Outbox.pause() || wait * (0.75 + Math.random() / 2);
     timer = setTimeout(() => inFront() && send("timer"), next);
     await show(outcome);
@@ -42,12 +43,12 @@
   }
 
   async function said(outcome) {
+    if (self.storeOld) return [reload("A newer version of the logbook is open on this phone.")];
     const [unsent, others] = [await Outbox.unsent(), await Outbox.others()];
     const lines = [];
     if (unsent) lines.push(waiting(unsent, outcome));
     if (others) lines.push(make("p", `${plural(others, "report of another person waits", "reports of other people wait")} on this phone.`));
     if (self.newVersion) lines.push(offer());
-    if (self.storeOld) lines.push(reload("A newer version is open on this phone."));
     return lines;
   }
 
@@ -87,7 +88,6 @@
   async function keepWorker() {
     const container = navigator.serviceWorker;
     if (!container) return;
-    const controlled = Boolean(container.controller);
     const registration = await container.register("/sw.js", { scope: "/" });
     const waits = () => {
       self.newVersion = container.controller ? registration.waiting : null;
@@ -97,7 +97,7 @@
       registration.installing?.addEventListener("statechange", waits);
     });
     container.addEventListener("controllerchange", () => {
-      if (controlled && self.newVersion) location.reload(); // drafts are on the disk
+      if (self.newVersion) location.reload(); // drafts are on the disk
     });
     waits();
   }

@@ -5,7 +5,7 @@
 (() => {
   const VERSION = self.STORE_VERSION || 1;
   const KEYED = ["drafts", "reports", "photos"];
-  const LOOSE = ["meta", "facts"];
+  const LOOSE = ["meta", "facts", "bytes"]; // bytes: of a photo, by its id: no list of photos has to read them
   const BALLAST = 200_000; // given up when the disk is full, so that a report's words always fit
   const nothing = () => undefined;
   let opening;

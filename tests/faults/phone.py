@@ -46,7 +46,7 @@ STORED = """async () => {
   for (const name of db.objectStoreNames) {
     const store = db.transaction(name).objectStore(name);
     const [keys, rows] = [await done(store.getAllKeys()), await done(store.getAll())];
-    all[name] = name === "meta" || name === "facts"
+    all[name] = ["meta", "facts", "bytes"].includes(name)
       ? Object.fromEntries(keys.map((key, at) => [key, plain(rows[at])])) : rows.map(plain);
   }
   db.close();
@@ -202,7 +202,7 @@ class Phone:
         return [
             Kept(
                 base64.b64decode(row["body"]),
-                {p["id"]: base64.b64decode(p["bytes"]) for p in stored["photos"] if p["report"] == row["id"]},
+                {p["id"]: base64.b64decode(stored["bytes"][p["id"]]) for p in stored["photos"] if p["report"] == row["id"]},
             )
             for row in rows
         ]
