@@ -20,7 +20,7 @@ def end(text: str, unit: str = "201", letter: str = "A") -> End:
 
     `couple.`, `run.` and `rest.` name a dial of its limits about to couple, coupled and running, of the rest of its
     unit; "isolations" holds codes joined by "+", "_" in a word stands for a space. `from` names where all its limits
-    come from, joined by "+".
+    come from, joined by "+"; for those of the rest of its unit ", rest" is added.
     """
     pattern, *pairs = text.split()
     said = dict(pair.replace("_", " ").split("=") for pair in pairs)
@@ -28,7 +28,9 @@ def end(text: str, unit: str = "201", letter: str = "A") -> End:
     limits = {field: _limits(said, group) for group, field in GROUPS.items()}
     names = said["from"].split("+") if "from" in said else []
     category = _number(said, "category", 0) or 0
-    sources = [Source(name, limits[f], s, category) for f, s in SITUATIONS for name in names]
+    sources = [
+        Source(name if s else f"{name}, rest", limits[f], s, category) for f, s in SITUATIONS for name in names
+    ]
     return End(
         unit=said.get("unit", unit),
         letter=said.get("letter", letter),
