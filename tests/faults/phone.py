@@ -196,13 +196,14 @@ class Phone:
 
     def kept(self, *ids: str) -> list[Kept]:
         """The reports it holds (those with these ids), with every photo it holds of them."""
-        stored = self.stored() or {"reports": [], "photos": []}
+        stored = self.stored() or {"reports": [], "photos": [], "bytes": {}}
         rows = [row for row in stored["reports"] if not ids or row["id"] in ids]
         assert {row["id"] for row in rows} >= set(ids), "the phone lost a report"
+        photos_of = {row["id"]: [p["id"] for p in stored["photos"] if p["report"] == row["id"]] for row in rows}
         return [
             Kept(
                 base64.b64decode(row["body"]),
-                {p["id"]: base64.b64decode(stored["bytes"][p["id"]]) for p in stored["photos"] if p["report"] == row["id"]},
+                {uuid: base64.b64decode(stored["bytes"][uuid]) for uuid in photos_of[row["id"]]},
             )
             for row in rows
         ]
