@@ -5,6 +5,7 @@ from django.urls import path, register_converter
 from inspections.views import (
     accounts,
     acts,
+    alerts,
     cards,
     counts,
     deferrals,
@@ -120,6 +121,10 @@ urlpatterns = [
     path("findings/<ref:ref>/close/", acts.close, name="close"),
     path("findings/<ref:ref>/check/", acts.check, name="check"),
     path("F/<ref:ref>/", findings.short, name="short"),
+    path("alerts/", alerts.alerts, name="alerts"),
+    path("alerts/<int:pk>/end/", alerts.end, name="end-alert"),
+    path("alerts/hoods/", alerts.hoods, name="hoods"),
+    path("alerts/hoods/<int:pk>/confirm/", alerts.confirm_hood, name="confirm-hood"),
     path("counts/", counts.counts, name="counts"),
     path("mates/", mates.mates, name="mates"),
     path("work/", work.work, name="work"),

@@ -10,6 +10,7 @@ from datetime import timedelta
 import pytest
 from django.urls import URLResolver, get_resolver, reverse
 
+from fleet.models import WeatherAlert
 from inspections import labels, moving, workflow
 from inspections.models import Deferral, Finding, Observation, Photo, RuleSet, Submission
 from inspections.rules.limits import Limits
@@ -99,6 +100,10 @@ MATRIX = [
     ("put-report", {"uuid": "new"}, "-", "-"),
     ("put-photo", {"owner": "observation", "uuid": "new"}, "-", "-"),
     ("handed-over", {}, "c", "c"),
+    ("alerts", {}, "cme", "c"),
+    ("end-alert", {"pk": "alert"}, "-", "c"),
+    ("hoods", {}, DESK, "-"),
+    ("confirm-hood", {"pk": "end"}, "-", "fkc"),
     ("counts", {}, "cme", "-"),
     ("mates", {}, "cme", "-"),
     ("people", {}, "me", "-"),
@@ -146,6 +151,8 @@ def world(cast, railway, report, now):
         "observation": photo.owner,
         "new": uuid_of("new"),
         "driver": cast.other_driver.pk,
+        "end": railway.ends["202 B"].pk,
+        "alert": WeatherAlert.objects.create(place=depot, weather="wet", since=now).pk,
     }
 
 
