@@ -14,6 +14,7 @@ LINKS = [
     ("my-reports", "My reports", "report"),
     ("units", "Units", "see standing"),
     ("new-reports", "New reports", "see control"),
+    ("handover", "Handover", "see control"),
     ("work", "Work list", "see work"),
     ("recurring", "What keeps coming back", "see recurring"),
     ("rulesets", "Rules", "see rules"),

@@ -105,6 +105,7 @@ MATRIX = [
     ("hoods", {}, DESK, "-"),
     ("confirm-hood", {"pk": "end"}, "-", "fkc"),
     ("counts", {}, "cme", "-"),
+    ("handover", {}, "cme", "-"),
     ("mates", {}, "cme", "-"),
     ("people", {}, "me", "-"),
     ("end-sessions", {"pk": "driver"}, "-", "me"),
