@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from hashlib import sha256
-from uuid import UUID, uuid4
+from uuid import NAMESPACE_OID, UUID, uuid4, uuid5
 
 from django.contrib.auth.models import User
 from django.db import transaction
@@ -505,6 +505,7 @@ def leave_limits(finding: Finding, close: CloseOut, work: closing.Work, by: User
     """ "Released with limits" writes a restriction."""
     target = {"end": finding.end} if finding.end_id else {"unit": finding.unit}
     restriction = Restriction.objects.create(
+        uuid=uuid5(NAMESPACE_OID, close.signed_sha256),
         **target,
         why=work.limits_why,
         by=by,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from hashlib import sha256
+from uuid import NAMESPACE_OID, uuid5
 
 from django.contrib.auth.models import User
 
@@ -190,7 +191,14 @@ def leave_limits(world: World, at: datetime, life: Life, close: CloseOut, work: 
     """Released with limits: a restriction, lifted some weeks later."""
     columns = Dials.columns(work.limits)
     restriction = Restriction(
-        end=life.row.end, why=work.limits_why, by=close.by, since=at, close_out=close, **columns
+        uuid=uuid5(NAMESPACE_OID, close.signed_sha256),
+        end=life.row.end,
+        finding=life.row,
+        why=work.limits_why,
+        by=close.by,
+        since=at,
+        close_out=close,
+        **columns,
     )
     world.ledger.add(restriction)
     world.known.restrictions[life.row.end_id].append(restriction)

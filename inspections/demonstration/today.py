@@ -116,7 +116,9 @@ def restrict(day: Day, when: datetime, end, by, why: str) -> None:
     """Control limits an end."""
     day.at(
         when,
-        lambda at: workflow.restrict(end=end, unit=None, limits=NOT_TO_COUPLE, why=why, by=by, now=at),
+        lambda at: workflow.restrict(
+            end=end, unit=None, limits=NOT_TO_COUPLE, why=why, by=by, now=at, uuid=uuid_from(day.random)
+        ),
     )
 
 
