@@ -6,6 +6,8 @@
   const LAST = 5 * 60_000;
   const LOOK = 60_000; // how often a page in front asks what became of its reports
   let wait = FIRST;
+  let taken = false; // a person asked for the new version
+  let old = ""; // why this page should be loaded again
   let timer;
 
   const make = (tag, text, more = {}) => Object.assign(document.createElement(tag), { textContent: text }, more);
@@ -43,7 +45,7 @@
   }
 
   async function said(outcome) {
-    if (self.storeOld) return [reload("A newer version of the logbook is open on this phone.")];
+    if (old) return [reload(old)];
     const [unsent, others] = [await Outbox.unsent(), await Outbox.others()];
     const lines = [];
     if (unsent) lines.push(waiting(unsent, outcome));
@@ -72,7 +74,10 @@
   function offer() {
     const line = make("p", "A new version is ready. ");
     const button = make("button", "Load it", { type: "button", className: "quiet" });
-    button.onclick = () => self.newVersion.postMessage("take over");
+    button.onclick = () => {
+      taken = true;
+      self.newVersion.postMessage("take over");
+    };
     line.append(button);
     return line;
   }
@@ -83,6 +88,11 @@
     button.onclick = () => location.reload();
     line.append(button);
     return line;
+  }
+
+  function outdated(words) {
+    old = words;
+    show();
   }
 
   async function keepWorker() {
@@ -96,8 +106,10 @@
     registration.addEventListener("updatefound", () => {
       registration.installing?.addEventListener("statechange", waits);
     });
+    const controlled = Boolean(container.controller);
     container.addEventListener("controllerchange", () => {
-      if (self.newVersion) location.reload(); // drafts are on the disk
+      if (taken) location.reload(); // drafts are on the disk
+      else if (controlled) outdated("A new version of the logbook was loaded in another page.");
     });
     waits();
   }
@@ -170,10 +182,7 @@
   async function begin() {
     catchSignOut();
     Outbox.listen(() => show());
-    addEventListener("store-old", () => {
-      self.storeOld = true;
-      show();
-    });
+    addEventListener("store-old", () => outdated("A newer version of the logbook is open on this phone."));
     keepWorker().catch(() => {}); // no worker here: pages need the network, reports do not
     try {
       const signedIn = document.documentElement.dataset.person;
