@@ -239,7 +239,7 @@ class Writer:
     def restriction(self, row: Restriction, ends) -> Item:
         notes = () if row.pk in self.labelled else ("No label shows it there",)
         ref = row.finding.ref if row.finding_id else ""
-        left = "Left in force by a close-out" if row.close_out_id else "Restriction by control"
+        left = "Released with limits" if row.close_out_id else "Restriction by control"
         return Item(
             "restriction", row.pk, left, place_of(row), row.since, notes=notes, ref=ref,
             **self.stops(ends, "restriction", row.pk), **self.people(row, row.why),
@@ -254,7 +254,8 @@ class Writer:
             notes, state = (f"To be moved: its restriction is on {standing_on(restriction)}",), "to be moved"
         return Item(
             "label", row.pk, f"Label {row.number}: {row.shows}", place_of(row, "In the cabs"), row.since,
-            notes=notes, state=state, **self.people(row),
+            notes=notes, state=state, ref=restriction.finding.ref if restriction and restriction.finding_id else "",
+            **self.people(row),
         )  # fmt: skip
 
     def isolation(self, row: Isolation, ends) -> Item:

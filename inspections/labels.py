@@ -97,7 +97,8 @@ def isolate(
         if known:
             return known
         row = Isolation.objects.create(**said, by=by, since=now, finding=finding)
-        note("isolated", row, by, now, isolation=row.pk, what=kind, where=row.where, key=row.key)
+        because = finding.ref if finding else ""
+        note("isolated", row, by, now, isolation=row.pk, what=kind, where=row.where, key=row.key, finding=because)
     return row
 
 

@@ -187,7 +187,7 @@ class RestrictForm(DialsForm):
     `because`, the reference of one, it is set because of that one and no other is offered.
     """
 
-    act, words = "restrict", "Set this restriction"
+    act, title, words = "restrict", "Set a restriction", "Set this restriction"
     uuid = forms.UUIDField(widget=forms.HiddenInput)
     where = forms.ChoiceField(label="Where", widget=forms.RadioSelect)
     isolations = forms.MultipleChoiceField(

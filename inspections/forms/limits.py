@@ -22,6 +22,7 @@ class UnitForm(forms.Form):
     """An act on one unit. `ends` are its ends."""
 
     act = ""
+    title = ""
     words = ""
 
     def __init__(self, data=None, *, unit: Unit, ends: Sequence[CouplerEnd] = (), primary: bool = False):
@@ -52,7 +53,7 @@ class UnitForm(forms.Form):
 class LabelForm(UnitForm):
     """A numbered label was hung. `restrictions` are those in force on the unit as (row, words)."""
 
-    act, words = "label", "The label hangs there"
+    act, title, words = "label", "Record a label", "The label hangs there"
     restriction = forms.ChoiceField(
         label="It shows", widget=forms.RadioSelect, error_messages={"required": "Choose what it shows"}
     )
@@ -96,7 +97,7 @@ class LabelForm(UnitForm):
 class IsolateForm(UnitForm):
     """Something was shut or cut out. `isolations` are the ruleset's: code → name; `findings` as (ref, words)."""
 
-    act, words = "isolate", "It is isolated"
+    act, title, words = "isolate", "Record an isolation", "It is isolated"
     kind = forms.ChoiceField(
         label="What was isolated", widget=forms.RadioSelect, error_messages={"required": "Choose what was isolated"}
     )
@@ -122,6 +123,7 @@ class AssistanceForm(UnitForm):
     """How a unit with neither end usable would be got away."""
 
     act, words = "assistance", "Record the assistance plan"
+    title = words
     how = Words(
         label="How it would be got away",
         max_length=300,

@@ -20,6 +20,13 @@ FILTERS = in_force.KINDS | {
 STATES = {"waiting": (deferring.WAITING,), "over": (deferring.OVER,), "to-move": ("to be moved", "take down")}
 
 
+def count(groups, kind: str) -> int:
+    """How many things a filter leaves; units where it asks for those that need a plan."""
+    if kind == "assistance":
+        return sum(bool(group.need) for group in groups)
+    return sum(len(chosen(group, kind)) for group in groups)
+
+
 def chosen(group, kind: str):
     """The group's items that a filter leaves: of a kind, in a state, or of a unit that needs a plan."""
     if kind == "assistance":
@@ -45,10 +52,10 @@ def everything(request):
         "kind": kind,
         "kind_title": FILTERS.get(kind, ""),
         "number": number if any(group.title == number for group in groups) else "",
-        "filters": [(key, title, sum(len(chosen(group, key)) for group in groups)) for key, title in filters.items()],
+        "filters": [(key, title, count(groups, key)) for key, title in filters.items()],
         "units": [group.title for group in groups if group.unit],
         "missing": [group.need for group in groups if group.need and group.need.missing],
-        "waits": may(request.user, "agree") and sum(len(chosen(group, "waiting")) for group in groups),
+        "waits": may(request.user, "agree") and count(groups, "waiting"),
         "strangers": Finding.objects.open().filter(unit__isnull=True).count(),
         "may_see_list": may(request.user, "see control"),
         "named": may(request.user, "see words"),

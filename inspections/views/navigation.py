@@ -16,6 +16,7 @@ LINKS = [
     ("new-reports", "New reports", "see control"),
     ("handover", "Handover", "see control"),
     ("work", "Work list", "see work"),
+    ("in-force", "In force", "see work"),
     ("recurring", "What keeps coming back", "see recurring"),
     ("rulesets", "Rules", "see rules"),
     ("people", "People", "end sessions"),

@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Place
-from inspections import grading, words
+from inspections import assistance, grading, words
 from inspections.models import Finding, LogEntry
 from inspections.permissions import require
 from inspections.rules.facts import CATEGORIES
@@ -71,6 +71,7 @@ def work(request):
     apart = words.lines(unplanned[:MOST], rules, now)
     unplanned_count = unplanned.count()
     waiting = words.lines(waiting, rules, now)
+    units = {finding.unit for finding in planned if finding.unit}
     context = {
         "depot": depot,
         "depots": depots,
@@ -81,6 +82,7 @@ def work(request):
         "unplanned": bands(apart),
         "unplanned_count": unplanned_count,
         "more": unplanned_count - len(apart),
+        "unassisted": assistance.missing_for(units, now),
         "first": next(iter(jobs or waiting or apart), None),
         "now": now,
     }
