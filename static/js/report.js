@@ -49,9 +49,9 @@
     if (!get("picked")) return;
     for (const old of all("svg .h, svg pattern")) old.remove();
     for (const g of all("svg .part")) {
-      const mine = g.dataset.slot === part?.value;
+      const mine = g.dataset.slot === part?.value && !g.closest("[hidden]");
       g.classList.toggle("picked", mine);
-      if (mine && !g.closest("[hidden]")) hatch(g);
+      if (mine) hatch(g);
     }
     get("picked").textContent = part ? `Picked: ${nameOf(part)}` : "Nothing picked yet";
     get("facing").textContent = ["A", "B"].includes(end) ? `the ${end}` : "this";

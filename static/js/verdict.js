@@ -69,13 +69,14 @@
       return { end, ...(meant[place] ? { known: folded(meant[place], row) } : observed(row, row.sign)) };
     });
     const facts = beside(meant);
-    const answers = letters.map((letter) => [letter, rows.find((row) => [letter, "?"].includes(row.end)), Rules.end({
+    const answers = letters.map((letter) => [letter, Rules.end({
       facts, unit: state.number, letter, faults, weather: value("weather"), place: form.elements.place.value,
     })]);
-    const worsts = answers.map(([, , { worst }]) => worst).filter((worst) => worst !== null);
+    const worsts = answers.map(([, { worst }]) => worst).filter((worst) => worst !== null);
+    const now = (letter) => rows.find((row) => row.end === letter)?.situation;
     return {
       worst: worsts.length ? Math.max(...worsts) : null,
-      told: Object.fromEntries(answers.map(([letter, row, answer]) => [letter, asTold(answer, row.situation)])),
+      told: Object.fromEntries(answers.map(([letter, answer]) => [letter, asTold(answer, now(letter) ?? answer.now)])),
     };
   }
 

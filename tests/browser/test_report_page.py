@@ -1,31 +1,32 @@
 """The driver's pages in a real browser: taps, sizes, picture and list, verdict, photos, both themes, no script."""
 
-import io
 import json
 from urllib.parse import urlsplit
 from uuid import uuid4
 
 import pytest
 from django.utils import timezone
-from PIL import Image
 from playwright.sync_api import expect
 
+from fleet.models import WeatherAlert
 from inspections import intake, workflow
 from inspections.models import Finding, Observation, Photo, Submission
 from inspections.rules.limits import Limits
+from tests.browser.reporting import (
+    answer,
+    common,
+    in_situation,
+    open_report,
+    photo,
+    posted,
+    received,
+)
 from tests.look.probes import axe_faults
 
 pytestmark = pytest.mark.browser
 
 SEND_BAR = 80
 BIG, GAP, NARROW = 64, 8, 47
-
-
-def photo(name="seal.jpg", colour="red"):
-    """A file as a phone's camera gives it."""
-    out = io.BytesIO()
-    Image.new("RGB", (80, 60), colour).save(out, "JPEG")
-    return {"name": name, "mimeType": "image/jpeg", "buffer": out.getvalue()}
 
 
 @pytest.fixture
@@ -43,28 +44,10 @@ def ready(page):
     return page
 
 
-def open_report(page, query="?unit=201"):
-    with page.expect_response("**/rules/table.json"):
-        page.goto(f"/reports/new/{query}")
-    expect(page.locator(".look")).to_be_hidden()
-
-
 def pick_unit(page, number="201"):
     page.goto("/units/pick/")
     page.fill("#id_unit", number)
     page.click("text=Use this unit")
-
-
-def answer(page, question, words):
-    page.locator(f"#q-{question} label:visible", has_text=words).first.click()
-
-
-def common(page, situation="Uncoupled"):
-    """The common report, answered."""
-    answer(page, "end", "A end")
-    page.click("svg [data-slot=air-upper]")
-    answer(page, "sign", "is torn")
-    page.locator("#q-situation label").get_by_text(situation, exact=True).click()
 
 
 # ---- taps and sizes
@@ -93,13 +76,14 @@ def test_the_common_report_with_a_photo_takes_seven_taps_and_no_typing(page, cap
     assert camera.value.element.get_attribute("capture") == "environment"
     camera.value.set_files(photo())
     tap("Send", lambda: page.click("#send"))
-    page.wait_for_url("**/reports/*/")
+    received(page)
     expect(page.locator("main")).to_contain_text("Control has not looked yet.")
     with capsys.disabled():
         print(f"\n{len(taps)} taps from the first page to Send: {', '.join(taps)}")
     assert len(taps) <= 7
     assert keys == []
     assert Finding.objects.get().symptom == "seal-torn"
+    page.wait_for_function("async () => (await Outbox.unsent()) === 0")
     assert Photo.objects.get().state == "stored"
 
 
@@ -193,7 +177,7 @@ def test_picture_list_and_keyboard_give_one_result(ready):
     for _ in range(4):
         ready.keyboard.press("ArrowDown")
     note()
-    assert "focused" in ready.locator("svg [data-slot=air-upper]").get_attribute("class")
+    assert "focused" in ready.locator("svg [data-slot=air-upper]:visible").get_attribute("class")
     assert results == ["air-upper"] * 3
 
 
@@ -234,48 +218,129 @@ def test_mate_and_stage_only_where_there_is_a_mate(ready):
 
 
 def verdict_words(page):
-    """(band, [(heading, limits)…]) of the verdict box."""
-    return page.evaluate(
+    """(band, call shown, [(title, [(heading, limits)…])…]) of the verdict box."""
+    band, standings = page.evaluate(
         """() => {
           const box = document.querySelector("#verdict");
-          const parts = [...box.querySelectorAll(".standing-now, .standing-then")];
-          return [box.querySelector(".band-name").textContent, parts.map((part) =>
-            [part.firstElementChild.textContent.replace(" and running", ""),
-             [...part.querySelectorAll("li")].map((e) => e.textContent)])];
+          const words = (all) => [...all].map((e) => e.textContent);
+          const said = (part) => [part.firstElementChild.textContent, words(part.querySelectorAll("li"))];
+          const parts = (of) => [...of.querySelectorAll(".standing-now, .standing-then")].map(said);
+          return [box.querySelector(".band-name").textContent,
+            [...box.querySelectorAll(".standing")].map((of) => [of.querySelector("h2").textContent, parts(of)])];
         }"""
     )
+    return band, page.locator("#call").is_visible(), standings
+
+
+def servers_verdict(client, page):
+    """The same as the server says of the answers on the page."""
+    response = client.post("/reports/new/", posted(page) | {"look": "1"})
+    assert response.status_code == 200, response.context["form"].errors
+    verdict = response.context["verdict"]
+    standings = [
+        [of["title"][0].upper() + of["title"][1:], [said(at) for at in of["situations"]]]
+        for of in verdict["standings"]
+    ]
+    return verdict["category"].capitalize(), verdict["call"], standings
+
+
+def said(at):
+    heading = f"Now: {at['words'].lower()}" if at["now"] else at["words"]
+    return [heading, list(at["limits"])]
+
+
+def agree(client, page):
+    """The phone's verdict is the server's, band, call, limits and all; gives it."""
+    expect(page.locator("#verdict .standing").first).to_be_visible()
+    phone = verdict_words(page)
+    server = servers_verdict(client, page)
+    assert phone[:2] == server[:2]
+    for mine, theirs in zip(phone[2], server[2], strict=True):
+        assert mine == theirs
+    return phone
 
 
 COMPARED = [
-    ("5 Upper", "is torn", "Uncoupled"),
-    ("5 Upper", "is missing", "Coupled"),
-    ("6 Lower", "blowing", "Uncoupled"),
-    ("8 Electric head cover", "hangs or flaps", "Uncoupled"),
-    ("4 Lock", "lock marks", "Coupled"),
-    ("7 Electric head", "bent or crooked", "About to couple"),
-    ("Another part", "I can't tell", "Coupled"),
+    ("A end", "5 Upper", "is torn", "Uncoupled"),
+    ("A end", "5 Upper", "is missing", "Coupled"),
+    ("B end", "6 Lower", "blowing", "Uncoupled"),
+    ("A end", "8 Electric head cover", "hangs or flaps", "Uncoupled"),
+    ("A end", "4 Lock", "lock marks", "Coupled"),
+    ("B end", "7 Electric head", "bent or crooked", "About to couple"),
+    ("A end", "Another part", "I can't tell", "Coupled"),
+    ("can’t tell", "5 Upper", "is torn", "Coupled"),
 ]
 
 
-def test_the_phones_verdict_is_the_servers(page):
-    told = []
-    for part, sign, situation in COMPARED:
-        open_report(page)
-        answer(page, "end", "A end")
-        answer(page, "part", part)
-        answer(page, "sign", sign)
-        page.locator("#q-situation label").get_by_text(situation, exact=True).click()
-        expect(page.locator("#verdict .standing")).to_be_visible()
-        phone, call = verdict_words(page), page.locator("#call").is_visible()
-        assert call is (phone[0] == "Intolerable")
-        page.evaluate("document.querySelector('[name=look]').closest('.look').hidden = false")
-        page.route("**/rules/table.json", lambda route: route.abort())
-        page.click("[name=look]")
-        page.wait_for_url("**/reports/new/#verdict")
-        page.unroute("**/rules/table.json")
-        told.append(((phone, call), (verdict_words(page), page.locator("#call").is_visible())))
-    for phone, server in told:
-        assert phone == server
+def fill_in(page, end, part, sign, situation):
+    answer(page, "end", end)
+    answer(page, "part", part)
+    answer(page, "sign", sign)
+    in_situation(page, situation)
+
+
+def test_the_phones_verdict_is_the_servers(page, client_of, cast, report, railway, now):
+    """Beside open findings of both ends and of none, limits that people set, and weather that was seen."""
+    client = client_of(cast.driver)
+    report(cast.other_driver, part="handle", symptom="handle-stiff")
+    report(cast.other_driver, end="B", part="hook", symptom="hook-marks", facts={"pull-test": "held"})
+    report(
+        cast.other_driver,
+        end="?",
+        part="contacts",
+        symptom="pins-dirty",
+        weather="wet",
+        seen=timezone.now().isoformat(),
+    )
+    end = railway.ends["201 A"]
+    workflow.restrict(end=end, unit=None, limits=Limits(couple="attended"), why="x", by=cast.controller, now=now)
+    seen = set()
+    for answers in COMPARED:
+        open_report(page, "?unit=201&plain=1")
+        fill_in(page, *answers)
+        seen.add(str(agree(client, page)))
+        page.evaluate("Store.all('drafts').then((all) => Store.write(all.map(({ id }) => ['delete', 'drafts', id])))")
+    assert len(seen) == len(COMPARED)
+
+
+@pytest.mark.parametrize("changed", ["The same", "Worse", "Not there now"])
+def test_what_was_reported_already_is_folded_as_the_server_folds_it(page, client_of, cast, report, changed):
+    report(cast.other_driver, part="hook", symptom="hook-marks", situation="R", facts={"pull-test": "held"})
+    report(cast.other_driver, part="cover", symptom="cover-open")
+    open_report(page, "?unit=201&plain=1")
+    fill_in(page, "A end", "4 Lock", "Already reported", "Coupled")
+    answer(page, "changed", changed)
+    agree(client_of(cast.driver), page)
+    if changed != "Not there now":
+        page.locator("#q-facts label:visible").first.click()
+        agree(client_of(cast.driver), page)
+    else:
+        expect(page.locator("#q-facts")).to_be_hidden()
+
+
+def test_several_faults_are_looked_up_together(page, client_of, cast, report):
+    report(cast.other_driver, end="B", part="contacts", symptom="pins-dirty")
+    open_report(page, "?unit=201&plain=1")
+    fill_in(page, "A end", "5 Upper", "is torn", "Uncoupled")
+    page.click("#another")
+    fill_in(page, "A end", "8 Electric head cover", "stays open", "Uncoupled")
+    _, _, standings = agree(client_of(cast.driver), page)
+    assert [title for title, _ in standings] == ["What the A end of 201 may still do"]
+    page.click("#another")
+    fill_in(page, "B end", "4 Lock", "lock marks", "Coupled")
+    _, _, standings = agree(client_of(cast.driver), page)
+    assert len(standings) == 2
+
+
+def test_weather_where_the_report_is_made_counts(page, client_of, cast, railway):
+    WeatherAlert.objects.create(place=railway.places["THO"], weather="frost", since=timezone.now())
+    open_report(page, "?unit=201&plain=1")
+    fill_in(page, "A end", "8 Electric head cover", "stays open", "Uncoupled")
+    dry = agree(client_of(cast.driver), page)
+    page.click("summary:has-text('Place')")
+    page.fill("#id_place", "Thornhope")
+    page.locator("#id_place").blur()
+    assert agree(client_of(cast.driver), page) != dry
 
 
 def test_what_is_open_and_what_control_set_count_in_the_verdict(page, cast, railway, report, now):
@@ -328,26 +393,34 @@ def test_weather_that_was_said_chooses_the_cell(ready):
 def test_photos_are_shown_limited_to_four_and_can_be_left_out(ready):
     common(ready)
     ready.set_input_files("#id_photos", photo("camera.jpg"))
-    ready.set_input_files("#id_photos_album", [photo(f"{n}.jpg", "blue") for n in range(5)])
+    expect(ready.locator("#shots img")).to_have_count(1)
+    ready.set_input_files("#id_photos_album", [photo(f"{n}.jpg", (0, n * 40, 0)) for n in range(5)])
     expect(ready.locator("#shots img")).to_have_count(4)
+    expect(ready.locator("#photo-words")).to_have_text("2 photos were left out: at most 4 go with a fault.")
     loaded = "() => [...document.querySelectorAll('#shots img')].every((i) => i.complete && i.naturalWidth)"
     ready.wait_for_function(loaded)
     ready.click("text=Remove photo 2")
     expect(ready.locator("#shots img")).to_have_count(3)
-    expect(ready.locator("p.picked")).to_have_text("Picked: camera.jpg, 1.jpg, 2.jpg")
+    expect(ready.locator("p.picked")).to_have_text("3 photos picked")
     ready.click("#send")
-    ready.wait_for_url("**/reports/*/")
+    received(ready)
+    ready.wait_for_function("async () => (await Outbox.unsent()) === 0")
     assert Photo.objects.filter(state="stored").count() == 3
+    ready.click("text=Open the receipt")
     expect(ready.locator(".shots img").first).to_have_attribute(
         "alt", "Photo: 5 Upper air seal, A end of 201, reported as: The rubber is torn or has a flap"
     )
 
 
-def test_send_pressed_twice_is_one_report(ready):
+def test_send_pressed_three_times_is_one_report(ready):
     common(ready)
     ready.set_input_files("#id_photos", photo())
-    ready.locator("#send").dblclick(no_wait_after=True)
-    ready.wait_for_url("**/reports/*/")
+    expect(ready.locator("#shots img")).to_have_count(1)
+    ready.evaluate(
+        "() => { const send = document.getElementById('send'); send.click(); send.click(); send.click(); }"
+    )
+    received(ready)
+    ready.wait_for_function("async () => (await Outbox.unsent()) === 0")
     assert [model.objects.count() for model in (Submission, Finding, Observation, Photo)] == [1, 1, 1, 1]
 
 
@@ -360,32 +433,92 @@ def test_a_mistake_leads_to_the_summary_and_from_there_to_the_question(ready):
     expect(ready.locator("#q-end .error")).to_be_visible()
     common(ready)
     ready.click("#send")
-    ready.wait_for_url("**/reports/*/")
+    received(ready)
+    assert not ready.locator(".problems").count()
 
 
-def test_still_there_is_one_tap_and_the_verdict_knows_it(page, cast, report):
+def summary_of(page):
+    """The problems as the page lists them: (words, where its link leads)."""
+    return page.eval_on_selector_all(
+        ".problems li", "all => all.map((li) => [li.textContent.trim(), li.querySelector('a')?.hash ?? ''])"
+    )
+
+
+def test_the_phone_says_what_is_wrong_in_the_servers_words(ready, client_of, cast):
+    client = client_of(cast.driver)
+
+    def same(**changes):
+        ready.click("#send")
+        phone = summary_of(ready)
+        assert not Submission.objects.exists()
+        response = client.post("/reports/new/", posted(ready) | changes)
+        form = response.context["form"]
+        words = {str(error) for messages in form.errors.values() for error in messages}
+        assert {said for said, _ in phone} == words
+        for _, way in phone:
+            assert ready.locator(f"main {way}").count() == 1
+        assert ready.locator(".field.bad .error:visible").count() == len(phone)
+
+    same()
+    answer(ready, "end", "A end")
+    same()
+    common(ready)
+    ready.click("#another")
+    answer(ready, "end", "A end")
+    answer(ready, "part", "4 Lock")
+    answer(ready, "sign", "lock marks")
+    in_situation(ready, "Coupled")
+    same()
+    in_situation(ready, "Uncoupled")
+    answer(ready, "end", "B end")
+    ready.click("summary:has-text('The other end')")
+    ready.locator("#div_id_other label", has_text="Nothing found there, coupled").click()
+    same()
+    ready.click("#q-unit summary")
+    ready.fill("#id_unit", "12")
+    same()
+
+
+def test_reported_already_is_one_tap_and_the_verdict_knows_it(page, cast, report):
     ref = report(cast.other_driver).refs[0]
     open_report(page)
     answer(page, "end", "A end")
     page.click("svg [data-slot=air-upper]")
-    expect(page.locator("#q-sign label:visible").first).to_contain_text("Still there: The rubber is torn")
-    answer(page, "sign", "Still there")
+    expect(page.locator("#q-sign label:visible").first).to_contain_text("Already reported: The rubber is torn")
+    expect(page.locator("#q-changed")).to_be_hidden()
+    answer(page, "sign", "Already reported")
+    expect(page.locator("#q-changed")).to_be_visible()
     answer(page, "situation", "Uncoupled")
     expect(page.locator("#verdict .band")).to_have_text("Undesirable")
     page.click("#send")
-    page.wait_for_url("**/reports/*/")
+    received(page)
     assert Finding.objects.get().ref == ref
-    assert Observation.objects.count() == 2
+    assert Observation.objects.latest("pk").kind == "still there"
 
 
-def test_still_there_of_the_other_end_is_not_offered(page, cast, report):
+@pytest.mark.parametrize(("words", "kind"), [("Worse", "worse"), ("Not there now", "not there now")])
+def test_it_may_be_worse_or_gone(page, cast, report, words, kind):
+    report(cast.other_driver)
+    open_report(page)
+    answer(page, "end", "A end")
+    page.click("svg [data-slot=air-upper]")
+    answer(page, "sign", "Already reported")
+    answer(page, "changed", words)
+    answer(page, "situation", "Uncoupled")
+    page.click("#send")
+    received(page)
+    assert Finding.objects.get().is_open
+    assert Observation.objects.latest("pk").kind == kind
+
+
+def test_what_was_reported_on_the_other_end_is_not_offered(page, cast, report):
     report(cast.other_driver, end="B")
     open_report(page)
     answer(page, "end", "A end")
     page.click("svg [data-slot=air-upper]")
-    expect(page.locator("#q-sign label:visible", has_text="Still there")).to_have_count(0)
+    expect(page.locator("#q-sign label:visible", has_text="Already reported")).to_have_count(0)
     answer(page, "end", "can’t tell")
-    expect(page.locator("#q-sign label:visible", has_text="Still there")).to_have_count(1)
+    expect(page.locator("#q-sign label:visible", has_text="Already reported")).to_have_count(1)
 
 
 def test_now_is_when_the_first_answer_was_given(page):
@@ -421,9 +554,17 @@ def test_everything_works_without_scripts(chromium, live_server, sign_in, cast, 
     expect(page.locator("#verdict")).to_contain_text("Do not couple at this end.")
     assert not Submission.objects.exists()
     page.set_input_files("#id_photos", photo())
+    page.click("text=Add another fault")
+    expect(page.locator("#so-far")).to_contain_text("A end, uncoupled. 5 Upper air seal: The rubber is torn")
+    expect(page.locator("#so-far")).to_contain_text("1 photo")
+    answer(page, "end", "B end")
+    answer(page, "part", "8 Electric head cover")
+    answer(page, "sign", "stays open")
+    answer(page, "situation", "Uncoupled")
     page.click("text=Send for unit 201")
     expect(page.locator("main")).to_contain_text("Control has not looked yet.")
-    assert Finding.objects.get().worst == 2
+    assert Finding.objects.get(end__letter="A").worst == 2
+    assert Finding.objects.count() == 2
     assert Photo.objects.get().state == "stored"
     context.close()
 
@@ -450,13 +591,16 @@ def states(page, cast, report, sign_in):
         page.click("#send")
         page.wait_for_selector(".problems")
 
-    def looked():
-        page.route("**/rules/table.json", lambda route: route.abort())
-        page.goto("/reports/new/?unit=201")
+    def came_back():
+        open_report(page, "?unit=201&plain=1")
         common(page)
+        page.evaluate("document.querySelector('.look').hidden = false")
         page.click("[name=look]")
         page.wait_for_url("**/#verdict")
-        page.unroute("**/rules/table.json")
+
+    def several():
+        open_report(page, "?unit=201")
+        page.click("#another")
 
     def other_unit(number):
         pick_unit(page, number)
@@ -469,10 +613,15 @@ def states(page, cast, report, sign_in):
     yield "pick with recent units", lambda: page.goto("/units/pick/")
     yield "report", lambda: open_report(page)
     yield "report, no unit", lambda: open_report(page, "?unit=x")
-    yield "report, answered", filled
     yield "report, wrong", wrong
-    yield "report, verdict of the server", looked
-    yield "clean look", lambda: page.goto("/reports/new/?unit=201&found=nothing")
+    yield "report, answered", filled
+    yield "report, came back", came_back
+    yield "report, draft found", lambda: open_report(page)
+    yield "report, discard?", lambda: page.click("text=Discard the draft")
+    yield "report, several faults", several
+    yield "report, draft of another unit", lambda: open_report(page, "?unit=301")
+    yield "report, unit not on the list", lambda: open_report(page, "?unit=471")
+    yield "clean look", lambda: open_report(page, "?unit=201&found=nothing")
     yield "receipt", lambda: page.goto(f"/reports/{receipt.id}/")
     yield "receipt, quarantine", lambda: page.goto(f"/reports/{kept.id}/")
     yield "my reports", lambda: page.goto("/reports/")
@@ -507,7 +656,7 @@ def test_axe_finds_nothing_nothing_runs_off_and_no_other_host_is_asked(
     with capsys.disabled():
         print(f"\naxe: nothing found on {len(seen)} states in both themes")
     assert hosts <= {urlsplit(live_server.url).netloc, ""}
-    assert len(seen) == 21
+    assert len(seen) == 26
 
 
 def test_a_receipt_prints_on_one_page(page, cast, report):
