@@ -299,6 +299,9 @@ SENTENCES = {
     "deferral agreed": lambda data, places: ("An engineer agreed to the deferral", ""),
     "deferral extended": lambda data, places: (f"Deferral extended{_until(data)}", data.get("why", "")),
     "deferral ended": lambda data, places: ("Deferral ended early", data.get("why", "")),
+    "mates asked for": lambda data, places: (f"A look is asked for at {listed(data.get('ends', ()))}", ""),
+    "restricted": lambda data, places: ("A restriction was set because of it", data.get("why", "")),
+    "isolated": lambda data, places: (f"Isolated because of it: {data.get('what', '')}", data.get("where", "")),
 }
 # Kind of entry → what its author did, for "Controller 2 looked at this at 05:50."
 DID = {

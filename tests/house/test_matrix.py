@@ -52,6 +52,7 @@ MATRIX = [
     ("find", {}, EVERY_ROLE, "-"),
     ("new-reports", {}, "cme", "-"),
     ("finding", {"ref": "ref"}, EVERY_ROLE, "-"),
+    ("finding-log", {"ref": "ref"}, EVERY_ROLE, "-"),
     ("look", {"ref": "ref"}, "-", "c"),
     ("tell", {"ref": "ref"}, "-", "c"),
     ("raise", {"ref": "ref"}, "-", "cfk"),
