@@ -1,9 +1,10 @@
 """What the phone carries for reporting and reading without signal: facts of units, no names, notes or reasons.
 
     {"v": 1, "at": time, "rules": digest of the ruleset, whose table goes with them,
-     "places":     [["THO", "Thornhope", 1, "frost"], …]  1 = a sharp curve is recorded; the weather alerted
-     "patterns":   {"P": {"drawing": "P", "parts": [["face", "1 Front plate"], …], "contacts_dead": "no",
-                          "pipes": {"air-upper": "MRP"}}}
+     "places":     [["THO", "Thornhope", 1, "frost", "160", "2.5"], …]  1 = a curve is recorded; the weather alerted;
+                   radius of the curve in m, gradient per mille
+     "patterns":   {"P": {"drawing": "P", "parts": [["face", "1 Front plate"], …], "contacts": 72,
+                          "contacts_dead": "no", "pipes": {"air-upper": "MRP"}}}
      "units":      {"201": {"type": "2V", "ends": {"A": end, "B": end}, "open": [finding, …]}}}
 
     end      pattern; now: the situation; weather: the class alerted or seen; set: what people set or let run out,
@@ -20,11 +21,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 
 from django.db.models import F, OuterRef, Q, Subquery
 
 from fleet.models import CouplerEnd, CouplerPattern, Coupling, CouplingSide, Place, Unit, WeatherAlert
-from inspections import grading, standing
+from inspections import couple, grading, standing
 from inspections.forms.questions import parts
 from inspections.models import Finding, LogEntry
 from inspections.reports import face
@@ -42,9 +44,11 @@ def facts(now: datetime, units: Collection[str] | None = None) -> dict[str, obje
     ends = list(CouplerEnd.objects.filter(unit__in=rows).select_related("unit", "pattern").order_by("unit", "letter"))
     known = standing.of_ends(ends, now)
     back = came_back(ends, now, rules)
+    hung = couple.labels_at(ends, now)
     shown = defaultdict(dict)
     for end in ends:
-        shown[end.unit_id][end.letter] = end_facts(known[end.pk], back[end.pk], rules)
+        told_of = end_facts(known[end.pk], back[end.pk], rules)
+        shown[end.unit_id][end.letter] = told_of | told({"labels": hung[end.pk]})
     opened = open_findings(ends, rows, rules)
     return {
         "v": 1,
@@ -84,16 +88,24 @@ def told(values: Mapping[str, object]) -> dict[str, object]:
 
 
 def place_facts(now: datetime, rules) -> list[list[object]]:
-    """[code, name, 1 where a sharp curve is recorded, the worst weather alerted there]; empty ends left out."""
+    """[code, name, 1 where a curve is recorded, weather alerted, radius, gradient]; empty ends left out."""
     alerts = defaultdict(set)
     for place, weather in WeatherAlert.objects.at(now).values_list("place", "weather"):
         alerts[place].add(weather)
     rows = []
     for place in Place.objects.all():
         alerted = max(alerts[place.pk] & set(rules.weathers), key=rules.weathers.index, default="")
-        curve = int(bool(place.curve_radius_m))
-        rows.append([place.code, place.name, *([curve, alerted] if alerted else [curve] if curve else [])])
+        row = [place.code, place.name, int(bool(place.curve_radius_m)), alerted]
+        row += [figure(place.curve_radius_m), figure(place.gradient_per_mille)]
+        while not row[-1]:
+            row.pop()
+        rows.append(row)
     return rows
+
+
+def figure(number: Decimal | int | None) -> str:
+    """A number as text, so that 0 is told from what is not known."""
+    return "" if number is None else f"{Decimal(number).normalize():f}"
 
 
 def pattern_facts(pattern: CouplerPattern, rules) -> dict[str, object]:
@@ -101,6 +113,7 @@ def pattern_facts(pattern: CouplerPattern, rules) -> dict[str, object]:
     return {
         "drawing": drawing,
         "parts": parts(rules, drawing, set(pattern.slots)),
+        "contacts": pattern.contacts,
         "contacts_dead": pattern.contacts_dead,
         "pipes": pattern.pipes,
     }
@@ -180,7 +193,7 @@ def packed(whole: Mapping[str, object]) -> dict[str, object]:
 
     runs: [first number, how many in a row, type, pattern of the A end, of the B end]. Per end in that order, between
     commas: now; weather; back, each as its place in parts, plus their number for "more often". set: [end, set,
-    set_in]. open: [unit, ref, minutes before `at`, end, part, symptom, known, mode].
+    set_in]. labels: [end, numbers]. open: [unit, ref, minutes before `at`, end, part, symptom, known, mode].
     """
     units = whole["units"]
     ends = [end for unit in units.values() for end in unit["ends"].values()]
@@ -196,6 +209,7 @@ def packed(whole: Mapping[str, object]) -> dict[str, object]:
             for place, end in enumerate(ends)
             if "set" in end or "set_in" in end
         ],
+        "labels": [[place, end["labels"]] for place, end in enumerate(ends) if "labels" in end],
         "open": [
             packed_finding(place, found, whole["at"])
             for place, unit in enumerate(units.values())

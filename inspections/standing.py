@@ -102,13 +102,18 @@ class UnitStanding:
         return self.ends[0].weather if self.ends else ""
 
 
-def of_ends(ends: Sequence[CouplerEnd], at: datetime) -> dict[int, EndStanding]:
-    """End id → standing, in a fixed number of queries however many ends. Ends come with `unit` and `pattern`."""
+def of_ends(ends: Sequence[CouplerEnd], at: datetime, *, at_least: str = "") -> dict[int, EndStanding]:
+    """End id → standing, in a fixed number of queries however many ends. Ends come with `unit` and `pattern`.
+
+    `at_least`: a weather class that holds where they are, whatever is alerted.
+    """
     if not ends:
         return {}
     rules = grading.ruleset(at)
     whereabouts = last_known(ends, at)
     weather = weather_of(ends, whereabouts, rules.weathers, at)
+    if at_least in rules.weathers:
+        weather = {pk: max(code, at_least, key=rules.weathers.index) for pk, code in weather.items()}
     graded = graded_limits(ends, weather)
     set_by_people = restrictions(ends, at)
     shut = isolations(ends, at, rules)

@@ -309,6 +309,7 @@
     column("back", (word) =>
       Object.fromEntries(word.split(" ").map((n) => [from.parts[n % parts], n < parts ? 1 : 2])),
     );
+    for (const [i, labels] of from.labels ?? []) ends[i].labels = labels;
     for (const [i, set, set_in] of from.set) Object.assign(ends[i], Object.keys(set).length ? { set } : { set_in });
     for (const [i, ref, age, end, part, symptom, known, mode] of from.open) {
       const seen = new Date(Date.parse(facts.at) - age * 60000).toISOString().replace(/:\d\d\.\d+/, "");
@@ -332,7 +333,8 @@
   /* The standing of one end, {weather, now, worst, findings, situations: {U, C, R: {category, limits, words}}}, or of
    * the worse of both for letter "?". Each fault counts at its `end`, without one at `letter`; faults combine with what is
    * open at the same end, those of an end not known among themselves. `weather` and `place` as the reporter says them.
-   * worst: of the faults, null without any; findings: reference → worst of what is open; category: null without either. */
+   * worst: of the faults, null without any; findings: reference → worst of what is open; category: null without either.
+   * sources: situation → [{ref, limits, category}] of each fault, and {limits} of what people set. */
   function end({ facts, unit, letter, faults = [], weather = "", place = "" }) {
     const known = facts?.units[unit];
     const reported = faults.map((fault) => ({ ...fault, end: fault.end || letter }));
@@ -353,6 +355,7 @@
       worst: fresh.length ? Math.max(...fresh) : null,
       findings: Object.fromEntries(worsts.filter(([ref]) => ref)),
       situations: Object.fromEntries(table.situations.map((code) => [code, inSituation(code, parts)])),
+      sources: Object.fromEntries(table.situations.map((code) => [code, sourcesIn(code, parts)])),
     };
   }
 
@@ -362,13 +365,20 @@
     return known.map((mine, i) => ({ fault: here[i], cells: gradeOne(mine, known.filter((other) => other !== mine)) }));
   }
 
-  function inSituation(situation, parts) {
+  function sourcesIn(situation, parts) {
     const row = table.situations.indexOf(situation) * table.weathers.length;
-    const column = (weather) => table.weathers.findIndex(([code]) => code === weather);
-    const cells = parts.flatMap((part) => part.graded.map((of) => of.cells[row + column(part.weather)]));
-    const set = parts.map(({ at }) => toRow(at.set || at.set_in?.[situation] || {}));
-    const limits = settle([...cells.map((cell) => toRow(cell.limits)), ...set].reduce(joinRows, table.limits[0]))[0];
-    const category = cells.length ? Math.max(...cells.map((cell) => cell.category)) : null;
+    const cell = (of, weather) => of.cells[row + table.weathers.findIndex(([code]) => code === weather)];
+    return parts.flatMap(({ at, graded, weather }) => [
+      ...graded.map((of) => ({ ref: of.fault.ref, limits: cell(of, weather).limits, category: cell(of, weather).category })),
+      { limits: at.set || at.set_in?.[situation] || {} },
+    ]);
+  }
+
+  function inSituation(situation, parts) {
+    const sources = sourcesIn(situation, parts);
+    const limits = settle(sources.map((source) => toRow(source.limits)).reduce(joinRows, table.limits[0]))[0];
+    const categories = sources.filter((source) => "category" in source).map((source) => source.category);
+    const category = categories.length ? Math.max(...categories) : null;
     return { category, limits: toNames(limits), words: limitWords(limits, situation) };
   }
 

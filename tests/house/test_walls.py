@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 PURE = ("inspections/rules", "inspections/recurrence", "inspections/leak.py")
 # Rows and pure values meet here only; models use the rules' vocabulary (words of dials, categories, kinds).
-BRIDGES = {"inspections/grading.py", "inspections/standing.py", "inspections/history.py"}
+BRIDGES = {f"inspections/{name}.py" for name in ("grading", "standing", "couple", "history")}
 VOCABULARY = {"inspections.rules.facts", "inspections.rules.limits"}
 
 

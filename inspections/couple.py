@@ -1,0 +1,194 @@
+"""Can these two ends couple? Rows → `rules.coupling` → what a page says of it. Reads, writes nothing.
+
+The phone makes the same of the facts it carries: `static/js/ask.js`.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from fleet.models import CouplerEnd, CouplerPattern, Place, WeatherAlert
+from inspections import grading, standing
+from inspections.models import Label
+from inspections.rules import coupling, explain
+from inspections.rules.limits import Limits, join_all
+
+PIPES = ("MRP", "BP")
+SITUATIONS = ("C", "R")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Two ends as (unit number, letter), and where: a place on the list or None, and what somebody looked at there.
+
+    `apart`: difference in height of the two heads, mm; `curve`: radius in m, 0 for straight track; `gradient` per
+    mille; None where nobody looked: then the place's own, where recorded. `weather`: a class that holds there, or "".
+    """
+
+    one: tuple[str, str]
+    other: tuple[str, str]
+    place: Place | None = None
+    apart: Decimal | None = None
+    curve: int | None = None
+    gradient: Decimal | None = None
+    weather: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One of the two ends as the page shows it. `end` is None where it is not on the list.
+
+    `stand`: what holds about to couple, in words; `notes`: what else matters to who reads the answer.
+    """
+
+    name: str
+    end: CouplerEnd | None
+    stand: tuple[str, ...]
+    labels: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def pattern(self) -> CouplerPattern | None:
+        return self.end.pattern if self.end else None
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The answer, its two sides, and what was taken for the place and the weather. `train`: once joined, in words."""
+
+    answer: coupling.Answer
+    sides: tuple[Side, Side]
+    where: coupling.Where
+    weather: str
+    train: tuple[str, ...]
+    levels: dict[str, str]
+
+
+def find(asked: Asked, at: datetime, *, named: bool) -> Found:
+    """The answer as known at `at`, in a fixed number of queries. `named`: whether reasons of people are shown."""
+    rules = grading.ruleset(at)
+    numbers = {asked.one[0], asked.other[0]}
+    ends = list(CouplerEnd.objects.filter(unit__number__in=numbers).select_related("unit", "pattern"))
+    weather = weather_for(asked, ends, at, rules)
+    known = standing.of_ends(ends, at, at_least=weather)
+    hung = labels_at(ends, at)
+    where = place_for(asked, weather)
+    pair = [meant(ends, *asked.one), meant(ends, *asked.other)]
+    heights = (asked.apart, None if asked.apart is None else Decimal(0))
+    facts = [
+        end_facts(name, end, ends, known, hung, height, named)
+        for name, end, height in zip((asked.one, asked.other), pair, heights, strict=True)
+    ]
+    answer = coupling.can_couple(rules, *facts, where)
+    return Found(
+        answer=answer,
+        sides=tuple(side(fact, end, ends, known) for fact, end in zip(facts, pair, strict=True)),
+        where=where,
+        weather=rules.weather_words[weather].name,
+        train=explain.limit_words(rules, answer.train, "R") if answer.train else (),
+        levels=dict(rules.coupling.levels) if rules.coupling else {},
+    )
+
+
+def meant(ends: Sequence[CouplerEnd], number: str, letter: str) -> CouplerEnd | None:
+    return next((end for end in ends if (end.unit.number, end.letter) == (number, letter)), None)
+
+
+def weather_for(asked: Asked, ends: Sequence[CouplerEnd], at: datetime, rules) -> str:
+    """The worst class that was said, is alerted at the place, or holds where either unit is; else the mildest."""
+    said = {asked.weather}
+    if asked.place:
+        said |= set(WeatherAlert.objects.at(at).filter(place=asked.place).values_list("weather", flat=True))
+    whereabouts = standing.last_known(ends, at) if ends else {}
+    said |= set(standing.weather_of(ends, whereabouts, rules.weathers, at).values())
+    return max(said & set(rules.weathers), key=rules.weathers.index, default=rules.weathers[0])
+
+
+def place_for(asked: Asked, weather: str) -> coupling.Where:
+    """What was looked at there, else what is recorded of the place."""
+    place = asked.place
+    recorded = (place.curve_radius_m, place.gradient_per_mille) if place else (None, None)
+    return coupling.Where(
+        curve=recorded[0] if asked.curve is None else asked.curve,
+        gradient=recorded[1] if asked.gradient is None else asked.gradient,
+        weather=weather,
+    )
+
+
+def end_facts(name, end, ends, known, hung, height, named) -> coupling.End:
+    """One end for the rules: an end that is not on the list has nothing known of it."""
+    if end is None:
+        return coupling.End(*name, height=height)
+    mine = known[end.pk]
+    about = mine.situations["C"]
+    return coupling.End(
+        unit=end.unit.number,
+        letter=end.letter,
+        pattern=end.pattern.code,
+        contacts=end.pattern.contacts,
+        contacts_dead=end.pattern.contacts_dead,
+        pipes=frozenset(end.pattern.pipes.values()) & set(PIPES),
+        about=about.limits,
+        running=mine.situations["R"].limits,
+        others=join_all(unit_limits(known[far.pk].current.limits) for far in far_ends(end, ends)),
+        category=about.category or 0,
+        labels=tuple(hung[end.pk]),
+        height=height,
+        sources=tuple(sources(end, ends, known, named)),
+    )
+
+
+def far_ends(end: CouplerEnd, ends: Sequence[CouplerEnd]) -> list[CouplerEnd]:
+    """The other ends of its unit."""
+    return [far for far in ends if far.unit_id == end.unit_id and far.pk != end.pk]
+
+
+def unit_limits(limits: Limits) -> Limits:
+    """What limits at one end mean for the rest of the unit: how it moves, not how that end couples."""
+    return Limits(move=limits.move, passengers=limits.passengers, speed=limits.speed, isolations=limits.isolations)
+
+
+def sources(end, ends, known, named) -> Iterator[coupling.Source]:
+    """Where its limits come from, and those of the rest of its unit."""
+    for situation in SITUATIONS:
+        for source in known[end.pk].situations[situation].sources:
+            name = source_name(source, named)
+            yield coupling.Source(name, source.limits, situation, source.category or 0)
+    for far in far_ends(end, ends):
+        for source in known[far.pk].current.sources:
+            yield coupling.Source(source_name(source, named), source.limits, "")
+
+
+def source_name(source: standing.Source, named: bool) -> str:
+    """A finding by its reference, what a person set by its kind, and for some readers its reason."""
+    if source.kind == "restriction":
+        return f"restriction by control: {source.name}" if named else "restriction by control"
+    if source.kind == "isolation":
+        return f"isolation: {source.name}"
+    spoken = f"report {source.name[:4]} {source.name[4:]}"
+    return f"deferral run out, {spoken}" if source.kind == "deferral" else spoken
+
+
+def labels_at(ends: Sequence[CouplerEnd], at: datetime) -> dict[int, list[str]]:
+    """End id → numbers of the labels that hang there or in its unit's cabs, in order. One query."""
+    found = defaultdict(set)
+    for row, pks in standing.on_ends(Label.objects.in_force(at), ends):
+        for pk in pks:
+            found[pk].add(row.number)
+    return defaultdict(list, {pk: sorted(numbers) for pk, numbers in found.items()})
+
+
+def side(fact: coupling.End, end, ends, known) -> Side:
+    """One end as the page shows it."""
+    if end is None:
+        return Side(fact.name, None, (), (), ("Not on our list: nothing is known of it.",))
+    notes = []
+    if known[end.pk].now == "R":
+        notes.append("This end is recorded as coupled now.")
+    if any(known[far.pk].now == "R" for far in far_ends(end, ends)):
+        notes.append("The other end is recorded as coupled: what is coupled there is not in this answer.")
+    return Side(fact.name, end, known[end.pk].situations["C"].words, fact.labels, tuple(notes))
