@@ -105,7 +105,7 @@ def place_facts(now: datetime, rules) -> list[list[object]]:
 
 def figure(number: Decimal | int | None) -> str:
     """A number as text, so that 0 is told from what is not known."""
-    return "" if number is None else f"{Decimal(number).normalize():f}"
+    return "" if number is None else couple.plain(Decimal(number))
 
 
 def pattern_facts(pattern: CouplerPattern, rules) -> dict[str, object]:

@@ -192,3 +192,8 @@ def side(fact: coupling.End, end, ends, known) -> Side:
     if any(known[far.pk].now == "R" for far in far_ends(end, ends)):
         notes.append("The other end is recorded as coupled: what is coupled there is not in this answer.")
     return Side(fact.name, end, known[end.pk].situations["C"].words, fact.labels, tuple(notes))
+
+
+def plain(number: Decimal) -> str:
+    """ "40" for 40.0."""
+    return f"{number.normalize():f}"

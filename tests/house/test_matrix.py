@@ -108,6 +108,7 @@ MATRIX = [
     ("counts", {}, "cme", "-"),
     ("handover", {}, "cme", "-"),
     ("mates", {}, "cme", "-"),
+    ("couple", {}, EVERY_ROLE, "-"),
     ("people", {}, "me", "-"),
     ("end-sessions", {"pk": "driver"}, "-", "me"),
 ]
