@@ -100,7 +100,7 @@
     const { made, seen, place } = form.elements;
     const said = {
       other: nameOf(picked("other")).toLowerCase(),
-      seen: seen.value || `now${made.value && `, ${clock(made.value)}`}`,
+      seen: seen.value || `now, ${clock(made.value || Date.now())}`,
       weather: nameOf(picked("weather")).toLowerCase(),
       place: place.value.trim() || "not said",
       occasion: nameOf(picked("occasion")).toLowerCase(),

@@ -77,6 +77,12 @@ def kept(page):
     return drafts[0] if len(drafts) == 1 else drafts
 
 
+def forget_drafts(page):
+    page.evaluate(
+        "Store.all('drafts').then((all) => Promise.all(all.map(({ id }) => Store.write([['delete', 'drafts', id]]))))"
+    )
+
+
 def posted(page):
     """What the form would post, without its token and files."""
     data = page.evaluate(

@@ -15,6 +15,7 @@ from inspections.rules.limits import Limits
 from tests.browser.reporting import (
     answer,
     common,
+    forget_drafts,
     in_situation,
     open_report,
     photo,
@@ -299,7 +300,7 @@ def test_the_phones_verdict_is_the_servers(page, client_of, cast, report, railwa
         open_report(page, "?unit=201&plain=1")
         fill_in(page, *answers)
         seen.add(str(agree(client, page)))
-        page.evaluate("Store.all('drafts').then((all) => Store.write(all.map(({ id }) => ['delete', 'drafts', id])))")
+        forget_drafts(page)
     assert len(seen) == len(COMPARED)
 
 
