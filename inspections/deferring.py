@@ -158,12 +158,14 @@ def agree(row: Deferral, *, version: int, by: User, now: datetime) -> Deferral:
     """The engineer agrees, on the terms as they are now: from now on it counts. Never the one who gave it."""
     with transaction.atomic(durable=True):
         changed = act(row.finding, "agree", "deferral agreed", version, by, now, deferral=row.pk)
+        mine = waiting(now).filter(pk=row.pk)
+        if not mine.exists():
+            raise Refused("There is nothing to agree to any more: it was ended, agreed already, or its time is past.")
         if row.by_id == by.pk:
             raise Refused("You gave this deferral: somebody else must agree to it.")
         refuse_if_worse(row, changed, now)
         refuse_if_over(row, now)
-        if not Deferral.objects.filter(pk__in=waiting(now)).filter(pk=row.pk).update(agreed=now, agreed_by=by):
-            raise Refused("There is nothing to agree to any more: it was ended, agreed already, or its time is past.")
+        mine.update(agreed=now, agreed_by=by)
         return Deferral.objects.get(pk=row.pk)
 
 
