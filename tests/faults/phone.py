@@ -119,7 +119,10 @@ class Phone:
         while not (said := true()):
             odd = [(line, became) for _, line, became in self.link.seen if became not in ("200", "201", "302", "304")]
             assert time.monotonic() < until, (said, odd)
-            time.sleep(0.05)
+            try:
+                self.page.wait_for_timeout(50)  # lets the browser's own news in
+            except BrowserError:
+                time.sleep(0.05)  # it was killed
 
     # ---- the report page
 
