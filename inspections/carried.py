@@ -44,11 +44,11 @@ def facts(now: datetime, units: Collection[str] | None = None) -> dict[str, obje
     ends = list(CouplerEnd.objects.filter(unit__in=rows).select_related("unit", "pattern").order_by("unit", "letter"))
     known = standing.of_ends(ends, now)
     back = came_back(ends, now, rules)
-    hung = couple.labels_at(ends, now)
+    hung, shut = couple.labels_at(ends, now), couple.shut_at(ends, now)
     shown = defaultdict(dict)
     for end in ends:
         told_of = end_facts(known[end.pk], back[end.pk], rules)
-        shown[end.unit_id][end.letter] = told_of | told({"labels": hung[end.pk]})
+        shown[end.unit_id][end.letter] = told_of | told({"labels": hung[end.pk], "shut": shut[end.pk]})
     opened = open_findings(ends, rows, rules)
     return {
         "v": 1,
@@ -193,7 +193,7 @@ def packed(whole: Mapping[str, object]) -> dict[str, object]:
 
     runs: [first number, how many in a row, type, pattern of the A end, of the B end]. Per end in that order, between
     commas: now; weather; back, each as its place in parts, plus their number for "more often". set: [end, set,
-    set_in]. labels: [end, numbers]. open: [unit, ref, minutes before `at`, end, part, symptom, known, mode].
+    set_in]. on: [end, labels, shut]. open: [unit, ref, minutes before `at`, end, part, symptom, known, mode].
     """
     units = whole["units"]
     ends = [end for unit in units.values() for end in unit["ends"].values()]
@@ -209,7 +209,11 @@ def packed(whole: Mapping[str, object]) -> dict[str, object]:
             for place, end in enumerate(ends)
             if "set" in end or "set_in" in end
         ],
-        "labels": [[place, end["labels"]] for place, end in enumerate(ends) if "labels" in end],
+        "on": [
+            [place, end.get("labels", []), end.get("shut", [])]
+            for place, end in enumerate(ends)
+            if "labels" in end or "shut" in end
+        ],
         "open": [
             packed_finding(place, found, whole["at"])
             for place, unit in enumerate(units.values())

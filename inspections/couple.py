@@ -13,8 +13,9 @@ from decimal import Decimal
 
 from fleet.models import CouplerEnd, CouplerPattern, Place, WeatherAlert
 from inspections import grading, standing
-from inspections.models import Label
+from inspections.models import Isolation, Label
 from inspections.rules import coupling, explain
+from inspections.rules.grade import settle
 from inspections.rules.limits import Limits, join_all
 
 PIPES = ("MRP", "BP")
@@ -75,12 +76,12 @@ def find(asked: Asked, at: datetime, *, named: bool) -> Found:
     ends = list(CouplerEnd.objects.filter(unit__number__in=numbers).select_related("unit", "pattern"))
     weather = weather_for(asked, ends, at, rules)
     known = standing.of_ends(ends, at, at_least=weather)
-    hung = labels_at(ends, at)
+    hung, shut = labels_at(ends, at), shut_at(ends, at)
     where = place_for(asked, weather)
     pair = [meant(ends, *asked.one), meant(ends, *asked.other)]
     heights = (asked.apart, None if asked.apart is None else Decimal(0))
     facts = [
-        end_facts(name, end, ends, known, hung, height, named)
+        end_facts(name, end, height, ends=ends, known=known, hung=hung, shut=shut, named=named, rules=rules)
         for name, end, height in zip((asked.one, asked.other), pair, heights, strict=True)
     ]
     answer = coupling.can_couple(rules, *facts, where)
@@ -119,12 +120,16 @@ def place_for(asked: Asked, weather: str) -> coupling.Where:
     )
 
 
-def end_facts(name, end, ends, known, hung, height, named) -> coupling.End:
-    """One end for the rules: an end that is not on the list has nothing known of it."""
+def end_facts(name, end, height, *, ends, known, hung, shut, named, rules) -> coupling.End:
+    """One end for the rules: of an end that is not on the list nothing is known.
+
+    What is shut or cut out there counts as well as what is asked to be.
+    """
     if end is None:
         return coupling.End(*name, height=height)
-    mine = known[end.pk]
+    mine, cut = known[end.pk], Limits(isolations=frozenset(shut[end.pk]))
     about = mine.situations["C"]
+    cut_out = [(rules.isolations[code].name if code in rules.isolations else code, code) for code in shut[end.pk]]
     return coupling.End(
         unit=end.unit.number,
         letter=end.letter,
@@ -132,13 +137,13 @@ def end_facts(name, end, ends, known, hung, height, named) -> coupling.End:
         contacts=end.pattern.contacts,
         contacts_dead=end.pattern.contacts_dead,
         pipes=frozenset(end.pattern.pipes.values()) & set(PIPES),
-        about=about.limits,
-        running=mine.situations["R"].limits,
+        about=settle(rules, about.limits, cut),
+        running=settle(rules, mine.situations["R"].limits, cut),
         others=join_all(unit_limits(known[far.pk].current.limits) for far in far_ends(end, ends)),
         category=about.category or 0,
         labels=tuple(hung[end.pk]),
         height=height,
-        sources=tuple(sources(end, ends, known, named)),
+        sources=(*sources(end, ends, known, named), *isolated(cut_out, named)),
     )
 
 
@@ -163,6 +168,14 @@ def sources(end, ends, known, named) -> Iterator[coupling.Source]:
             yield coupling.Source(source_name(source, named), source.limits, "")
 
 
+def isolated(cut_out: Sequence[tuple[str, str]], named: bool) -> Iterator[coupling.Source]:
+    """The isolations themselves, (name, code), as where they come from; `standing` has the limits they bring."""
+    for name, code in cut_out:
+        source = standing.Source("isolation", name, Limits(isolations=frozenset({code})))
+        for situation in SITUATIONS:
+            yield coupling.Source(source_name(source, named), source.limits, situation)
+
+
 def source_name(source: standing.Source, named: bool) -> str:
     """A finding by its reference, what a person set by its kind, and for some readers its reason."""
     if source.kind == "restriction":
@@ -175,11 +188,21 @@ def source_name(source: standing.Source, named: bool) -> str:
 
 def labels_at(ends: Sequence[CouplerEnd], at: datetime) -> dict[int, list[str]]:
     """End id → numbers of the labels that hang there or in its unit's cabs, in order. One query."""
+    return on_each(Label.objects.in_force(at), ends, "number")
+
+
+def shut_at(ends: Sequence[CouplerEnd], at: datetime) -> dict[int, list[str]]:
+    """End id → codes of what is shut or cut out there or on its unit, in order. One query."""
+    return on_each(Isolation.objects.in_force(at), ends, "kind")
+
+
+def on_each(rows, ends: Sequence[CouplerEnd], field: str) -> dict[int, list[str]]:
+    """End id → this field of the rows that stand on it or its unit, each once, in order."""
     found = defaultdict(set)
-    for row, pks in standing.on_ends(Label.objects.in_force(at), ends):
+    for row, pks in standing.on_ends(rows, ends):
         for pk in pks:
-            found[pk].add(row.number)
-    return defaultdict(list, {pk: sorted(numbers) for pk, numbers in found.items()})
+            found[pk].add(getattr(row, field))
+    return defaultdict(list, {pk: sorted(values) for pk, values in found.items()})
 
 
 def side(fact: coupling.End, end, ends, known) -> Side:

@@ -41,14 +41,12 @@ def couple(request):
 def taken(asked, found) -> list[tuple[str, str]]:
     """(what, value) that the answer stands on beside the ends: as said, else as recorded, else not known."""
     where = found.where
+    bend = NOT_KNOWN if where.curve is None else f"{where.curve} m" if where.curve else "none, straight track"
     return [
         ("Place", asked.place.name if asked.place else "not said"),
         ("Weather", found.weather),
         ("Heights", NOT_KNOWN if asked.apart is None else f"{pair.plain(asked.apart)} mm apart"),
-        (
-            "Curve",
-            NOT_KNOWN if where.curve is None else f"{where.curve} m" if where.curve else "none, straight track",
-        ),
+        ("Curve", bend),
         ("Gradient", NOT_KNOWN if where.gradient is None else f"{pair.plain(where.gradient)} per mille"),
     ]
 

@@ -309,7 +309,7 @@
     column("back", (word) =>
       Object.fromEntries(word.split(" ").map((n) => [from.parts[n % parts], n < parts ? 1 : 2])),
     );
-    for (const [i, labels] of from.labels ?? []) ends[i].labels = labels;
+    for (const [i, labels, shut] of from.on ?? []) Object.assign(ends[i], labels.length && { labels }, shut.length && { shut });
     for (const [i, set, set_in] of from.set) Object.assign(ends[i], Object.keys(set).length ? { set } : { set_in });
     for (const [i, ref, age, end, part, symptom, known, mode] of from.open) {
       const seen = new Date(Date.parse(facts.at) - age * 60000).toISOString().replace(/:\d\d\.\d+/, "");
