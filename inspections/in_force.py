@@ -218,18 +218,15 @@ class Writer:
     def stops(self, ends, kind: str, key) -> dict[str, object]:
         """`stops` and `then` of one source of limits, in the situation its first end is in now."""
         for end in ends:
-            said = {
-                s: source.words
-                for s in SITUATIONS
-                for source in end.situations[s].sources
-                if source.kind == kind and key == (source.row or source.name)
-            }
+            said: dict[str, tuple[str, ...]] = {}
+            for s in SITUATIONS:
+                mine = [x for x in end.situations[s].sources if x.kind == kind and key == (x.row or x.name)]
+                if mine:
+                    said[s] = tuple(dict.fromkeys(words_ for source in mine for words_ in source.words))
             if said:
                 stops = said.get(end.now, ())
-                then = tuple(
-                    (SITUATION_WORDS[s].capitalize(), said[s]) for s in said if s != end.now and said[s] != stops
-                )
-                return {"stops": stops, "then": tuple((s, words_) for s, words_ in then if words_)}
+                then = [(s, said[s]) for s in said if s != end.now and said[s] and said[s] != stops]
+                return {"stops": stops, "then": tuple((SITUATION_WORDS[s].capitalize(), w) for s, w in then)}
         return {}
 
     def people(self, row, why: str = "") -> dict[str, str]:

@@ -36,6 +36,8 @@ def move(
     """Put a finding at this unit, end and part. `symptom` is needed where the part is another one."""
     rules = grading.ruleset(now)
     before = Finding.objects.select_related("end__pattern", "unit").get(pk=finding.pk)
+    if before.version != version:
+        raise workflow.Stale(before, workflow.since_version(before, version))
     refuse_move(before, unit, end, part, symptom, why, rules)
     with transaction.atomic(durable=True):
         changed = workflow.advance(

@@ -19,7 +19,7 @@ from inspections.models import Finding, GradeCell, InspectedEnd, Inspection, Iso
 from inspections.rules import explain
 from inspections.rules.facts import CATEGORIES, SITUATION_WORDS, SITUATIONS
 from inspections.rules.grade import settle
-from inspections.rules.limits import DIALS, NO_LIMITS, Limits, join_all
+from inspections.rules.limits import DIALS, NO_LIMITS, Limits, join, join_all, tighter_or_equal
 
 WEATHER_LASTS = timedelta(hours=12)
 
@@ -28,7 +28,7 @@ WEATHER_LASTS = timedelta(hours=12)
 class Source:
     """One limit in force: "finding", "restriction", "isolation" or "deferral"; its reference, reason or name.
 
-    `category` is that of a finding's grade; `row` the id of what a person set.
+    `category` is that of a finding's grade; `row` the id of what a person set; `code` what was isolated.
     """
 
     kind: str
@@ -37,6 +37,7 @@ class Source:
     category: int | None = None
     words: tuple[str, ...] = ()
     row: int | None = None
+    code: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +122,7 @@ def of_ends(ends: Sequence[CouplerEnd], at: datetime, *, at_least: str = "") -> 
     found = {}
     for end in ends:
         always = (*set_by_people[end.pk], *shut[end.pk])
-        sources = {s: (*graded[end.pk, s], *always, *run_out[end.pk, s]) for s in SITUATIONS}
+        sources = {s: with_conflicts((*graded[end.pk, s], *always, *run_out[end.pk, s]), rules) for s in SITUATIONS}
         found[end.pk] = from_sources(end, at, weather[end.pk], whereabouts[end.pk].situation, sources, rules)
     return found
 
@@ -288,8 +289,22 @@ def isolations(ends, at: datetime, rules) -> dict[int, list[Source]]:
         kind = rules.isolations.get(row.kind)
         for pk in pks:
             limits = kind.brings if kind else NO_LIMITS
-            found[pk].append(Source("isolation", kind.name if kind else row.kind, limits, row=row.pk))
+            name = kind.name if kind else row.kind
+            found[pk].append(Source("isolation", name, limits, row=row.pk, code=row.kind))
     return found
+
+
+def with_conflicts(sources: Sequence[Source], rules) -> Sequence[Source]:
+    """The sources and, of what is shut, each named conflict that is there only because it is shut."""
+    shut = [source for source in sources if source.code]
+    if not shut:
+        return sources
+    asked = join_all(source.limits for source in sources)
+    done = join(asked, Limits(isolations=frozenset(source.code for source in shut)))
+    new = [
+        c for c in rules.conflicts.values() if tighter_or_equal(done, c.when) and not tighter_or_equal(asked, c.when)
+    ]
+    return (*sources, *(Source("isolation", conflict.words, conflict.then, row=shut[-1].row) for conflict in new))
 
 
 def on_ends(rows, ends):
