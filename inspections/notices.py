@@ -6,9 +6,9 @@ It tells roles, never names of people, notes or photos. What a unit may do never
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cache
 from smtplib import SMTPException
 
 from django.contrib.auth.models import User
@@ -48,22 +48,24 @@ class Sent:
 
 def make(now: datetime) -> int:
     """Make the notices that are due and not made yet; how many. Twice at once makes each once."""
+    rules = grading.ruleset(now)
     with transaction.atomic():
-        due = [*intolerable(now), *ran_out(now), *wrong_side(now), *seals(now)]
+        due = [*intolerable(rules, now), *ran_out(rules, now), *wrong_side(rules, now), *seals(now)]
         Notice.objects.bulk_create(due, batch_size=500, ignore_conflicts=True)
         return len(due)
 
 
-def intolerable(now: datetime) -> list[Notice]:
+def intolerable(rules, now: datetime) -> list[Notice]:
     """Open findings that are Intolerable somewhere."""
     found = not_told("intolerable", Finding.objects.open().filter(worst=INTOLERABLE))
     more = "The call is the report: control must have been called."
-    return [of_finding("intolerable", "Intolerable", row, more, (CONTROLLER, ENGINEER), now) for row in found]
+    to = (CONTROLLER, ENGINEER)
+    return [of_finding("intolerable", "Intolerable", row, more, to, rules, now) for row in found]
 
 
-def wrong_side(now: datetime) -> list[Notice]:
+def wrong_side(rules, now: datetime) -> list[Notice]:
     """Open findings by which something electrical may act by itself, or a brake may not follow."""
-    electrical = [code for code, part in grading.ruleset(now).components.items() if part.function == "E"]
+    electrical = [code for code, part in rules.components.items() if part.function == "E"]
     cells = GradeCell.objects.filter(category__gte=UNDESIRABLE).annotate(told=Cast("hits", TextField()))
     hit = Q(told__contains=f'"{WRONG_SIDE}"')
     hit |= Q(told__contains=f'"{WRONG_SIDE_ELECTRICAL}"', grade__finding__component__in=electrical)
@@ -71,10 +73,10 @@ def wrong_side(now: datetime) -> list[Notice]:
     found = not_told("wrong-side", Finding.objects.open().filter(current_grade__in=grades))
     more = "It may be a wrong-side fault: something may act, or fail to, by itself."
     to = (CONTROLLER, ENGINEER, MANAGER)
-    return [of_finding("wrong-side", "Wrong-side electrical fault", row, more, to, now) for row in found]
+    return [of_finding("wrong-side", "Wrong-side electrical fault", row, more, to, rules, now) for row in found]
 
 
-def ran_out(now: datetime) -> list[Notice]:
+def ran_out(rules, now: datetime) -> list[Notice]:
     """Deferrals that have run out, by time or by an event."""
     ends = expiry.ran_out(now)
     keys = {f"ran-out:{end.deferral.pk}" for end in ends}
@@ -85,7 +87,7 @@ def ran_out(now: datetime) -> list[Notice]:
             continue
         more = f"Its deferral ended {words.moment(end.at, now)}: {end.why}. Its limits on expiry are in force."
         row, to = end.deferral, (CONTROLLER, ENGINEER)
-        made.append(of_finding("ran-out", "Deferral ran out", row.finding, more, to, now, row.pk))
+        made.append(of_finding("ran-out", "Deferral ran out", row.finding, more, to, rules, now, row.pk))
     return made
 
 
@@ -112,9 +114,8 @@ def not_told(kind: str, findings: QuerySet[Finding]) -> QuerySet[Finding]:
     return findings.annotate(key=key).exclude(Exists(told)).for_list()
 
 
-def of_finding(kind, title, finding, more, to, now: datetime, key: object = "") -> Notice:
+def of_finding(kind, title, finding, more, to, rules, now: datetime, key: object = "") -> Notice:
     """The notice of one finding; `key` tells apart what may happen to it more than once."""
-    rules = grading.ruleset(now)
     heading = " ".join(words.heading(rules, finding).split())
     lines = [
         heading,
@@ -138,8 +139,9 @@ def of_finding(kind, title, finding, more, to, now: datetime, key: object = "") 
 def send(now: datetime) -> Sent:
     """Send what is not sent: to each person alone, so that one bad address stops nothing."""
     sent = failed = nobody = in_row = 0
+    known = cache(recipients)
     for row in Notice.objects.filter(sent=None, made__gte=now - NEWS):
-        people = recipients(row.to)
+        people = known(tuple(row.to))
         if not people:
             nobody += 1
             continue
@@ -169,7 +171,7 @@ def finish(row: Notice, missed: list[User], now: datetime) -> None:
         Notice.objects.filter(pk=row.pk).update(sent=now)
 
 
-def recipients(to: Iterable[str]) -> list[User]:
+def recipients(to: tuple[str, ...]) -> list[User]:
     """Whoever holds one of these roles, or is named by an earlier try, may sign in and has an address."""
     pks = [word.removeprefix(PERSON) for word in to if word.startswith(PERSON)]
     people = User.objects.filter(Q(groups__name__in=list(to)) | Q(pk__in=pks), is_active=True)

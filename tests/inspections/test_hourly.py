@@ -14,7 +14,7 @@ from django.db import connections
 from django.utils import timezone
 
 from fleet.models import Coupling, CouplingSide
-from inspections import hourly, log, notices, rulesets
+from inspections import grading, hourly, log, notices, rulesets
 from inspections.models import Deferral, Finding, Grade, LogEntry, MateLook, Notice, Observation, RuleSet, Seal
 from inspections.rules.ruleset import shipped_text
 from tests.conftest import uuid_of
@@ -345,3 +345,9 @@ def test_two_that_overlap_all_the_same_send_each_mail_once(transactional_db, cas
         thread.join(60)
     assert not Notice.objects.filter(sent=None).exists()
     assert sorted(m.subject for m in mail.outbox) == sorted(f"x {n}" for n in range(20))
+
+
+def test_the_shipped_ruleset_has_the_hazards_that_are_told(cast):
+    rules = grading.ruleset()
+    assert {notices.WRONG_SIDE, notices.WRONG_SIDE_ELECTRICAL} <= set(rules.hazards)
+    assert any(component.function == "E" for component in rules.components.values())

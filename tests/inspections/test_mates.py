@@ -7,7 +7,7 @@ import pytest
 from django.db import transaction
 
 from fleet.models import Coupling, CouplingSide
-from inspections import asked, mates
+from inspections import asked, grading, mates
 from inspections.models import Finding, LogEntry, MateLook
 from inspections.rules.facts import SITUATIONS
 from tests.screens.desk import finding_of
@@ -265,3 +265,9 @@ def test_ends_waiting_say_why_since_when_and_where(cast, railway, report, couple
     assert (row.age, row.boldness) == ("31 minutes", 2)
     assert row.reasons[0].met == now - timedelta(hours=3)
     assert SITUATIONS == ("U", "C", "R")
+
+
+def test_the_shipped_ruleset_has_the_words_that_tell_a_rough_coupling(cast):
+    rules = grading.ruleset()
+    assert "yes" in rules.facts[mates.ROUGH_FACT].words
+    assert mates.ROUGH_SYMPTOM in rules.symptoms

@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from fleet.models import CouplerPattern, WeatherAlert
-from inspections import alerts, hoods, labels, log, standing
+from inspections import alerts, grading, hoods, labels, log, standing
 from inspections.models import Isolation, LogEntry
 from inspections.permissions import Refused
 from tests.screens.desk import ESCAPED, HOSTILE, copies, finding_of
@@ -345,7 +345,7 @@ def test_hoods_not_confirmed_stand_on_both_pages(cast, exposed, client_of):
     client = client_of(cast.controller)
     assert "1 of 1 exposed end without a hood confirmed" in page_of(client)
     page = page_of(client, HOODS)
-    assert '<a href="/units/201/">201, A end</a>: Saltmarsh' in page
+    assert '<h3>201, A end: Saltmarsh</h3>' in page
     assert exposed.spoken_ref in page
     assert page.count('class="primary"') == 1
     assert page_of(client_of(cast.fitter), HOODS).count('class="primary"') == 1
@@ -373,3 +373,9 @@ def test_the_number_of_queries_does_not_grow(cast, railway, exposed, client_of, 
         type(exposed).objects.exclude(pk=exposed.pk).delete()
     assert counts[0] == counts[1]
     print(f"queries: {address} {counts[0]}")
+
+
+def test_the_shipped_ruleset_knows_hoods_and_what_keeps_weather_out(cast):
+    rules = grading.ruleset()
+    assert hoods.HOOD in rules.isolations
+    assert hoods.WEATHER_PART in {component.function for component in rules.components.values()}

@@ -60,7 +60,7 @@ def test_both_times_stand_where_they_differ(cast, lived, client_of):
     assert "24 November 2026, 06:10 GMT" in told
     assert "24 November 2026, 06:40 GMT" in told
     (seen,) = [row for row in rows if "Control looked at it" in row]
-    assert 'data-label="Entered">then<' in seen
+    assert 'data-label="Entered">at once<' in seen
 
 
 def test_a_correction_is_an_addition_and_what_stood_before_stays(cast, lived, client_of):
