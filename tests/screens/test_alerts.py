@@ -345,7 +345,7 @@ def test_hoods_not_confirmed_stand_on_both_pages(cast, exposed, client_of):
     client = client_of(cast.controller)
     assert "1 of 1 exposed end without a hood confirmed" in page_of(client)
     page = page_of(client, HOODS)
-    assert '<h3>201, A end: Saltmarsh</h3>' in page
+    assert "<h3>201, A end: Saltmarsh</h3>" in page
     assert exposed.spoken_ref in page
     assert page.count('class="primary"') == 1
     assert page_of(client_of(cast.fitter), HOODS).count('class="primary"') == 1
