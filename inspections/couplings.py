@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from uuid import uuid5
 
 from fleet.models import CouplerEnd, Coupling, CouplingSide
-from inspections import bodies, log
+from inspections import bodies, log, mates
 from inspections.models import InspectedEnd, Inspection
 
 SOURCE = "report"
@@ -39,6 +39,8 @@ def record(inspection: Inspection, looked: InspectedEnd, told: bodies.End) -> Co
     ends = [looked.end, *([looked.mate] if looked.mate_id and looked.mate_id != looked.end_id else [])]
     CouplingSide.objects.bulk_create(CouplingSide(coupling=coupling, end=end, at=coupling.at) for end in ends)
     note(inspection, looked, told.coupled, coupling)
+    # It may have been told late: findings at these ends look again for whom they met.
+    mates.ask_again([end.pk for end in ends], inspection.submission.received)
     return coupling
 
 
@@ -62,6 +64,8 @@ def part(inspection: Inspection, looked: InspectedEnd) -> Coupling | None:
     side.coupling.parted = inspection.seen
     side.coupling.save(update_fields=["parted"])
     note(inspection, looked, "parted", side.coupling)
+    ends = side.coupling.sides.values_list("end", flat=True)
+    mates.ask_again(list(ends), inspection.submission.received)
     return side.coupling
 
 
@@ -88,3 +92,10 @@ def mate_of(end: CouplerEnd, at: datetime) -> CouplerEnd | None:
         return None
     other = side.coupling.sides.exclude(end=end).select_related("end__unit").first()
     return other.end if other else None
+
+
+def mates_of(unit: str, at: datetime) -> dict[str, str]:
+    """Letter → the end it is coupled to as far as is known, as in "305 B"; left out where it is to none."""
+    ends = CouplerEnd.objects.filter(unit__number=unit).order_by("letter")
+    found = {end.letter: mate_of(end, at) for end in ends}
+    return {letter: str(mate) for letter, mate in found.items() if mate and mate.unit_id}

@@ -109,6 +109,9 @@ MATRIX = [
     ("handover", {}, "cme", "-"),
     ("mates", {}, "cme", "-"),
     ("couple", {}, EVERY_ROLE, "-"),
+    ("coupling-new", {}, EVERY_ROLE, EVERY_ROLE),
+    ("coupling-shell", {}, "a" + SIGNED_IN, "-"),
+    ("known-mates", {}, EVERY_ROLE, "-"),
     ("people", {}, "me", "-"),
     ("end-sessions", {"pk": "driver"}, "-", "me"),
 ]
