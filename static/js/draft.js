@@ -35,7 +35,8 @@
   function record() {
     return {
       id: field("id").value, author: state.me.id, unit: Unit.tidy(field("unit").value, state.facts) || state.number,
-      made: state.made, at: Date.now(), answers: Answers.everything(), faults: state.faults, photos: state.photos,
+      made: state.made, at: Date.now(), answers: Answers.everything(), faults: state.faults,
+      photos: state.photos.map(({ bytes, ...photo }) => photo), // their bytes lie in a store of their own
     };
   }
 
@@ -45,11 +46,11 @@
   };
 
   // Write the draft now; rejects where it could not be kept, which is said.
-  function keep(more = {}) {
+  function keep(more = {}, bytes = []) {
     clearTimeout(timer);
     timer = undefined;
     state.made ||= Date.now();
-    const written = line.then(() => (over ? undefined : Store.write([["put", "drafts", { ...record(), ...more }]])));
+    const written = line.then(() => (over ? undefined : Store.write([["put", "drafts", { ...record(), ...more }], ...bytes])));
     line = written.then(() => {
       say("draft");
       get("kept-here").hidden = over;
@@ -58,6 +59,7 @@
   }
 
   const kept = () => keep().catch(nothing);
+  const without = (photos) => keep({}, photos.map(({ id }) => ["delete", "bytes", id])).catch(nothing);
 
   function later() {
     clearTimeout(timer);
@@ -77,7 +79,7 @@
   function drop(photo) {
     state.photos = state.photos.filter((one) => one !== photo);
     showPhotos([]);
-    kept();
+    without([photo]);
   }
 
   async function add(files) {
@@ -85,7 +87,7 @@
     for (const photo of photos) {
       const made = { id: Answers.free()[0], owner: field("fault").value, ...photo };
       state.photos.push(made);
-      await keep().catch(() => {
+      await keep({}, [["put", "bytes", made.bytes, made.id]]).catch(() => {
         state.photos = state.photos.filter((one) => one !== made);
         words.push("This phone has no room for that photo. Your words and the other photos are kept.");
       });
@@ -131,9 +133,10 @@
 
   function remove(fault) {
     state.faults = state.faults.filter((row) => row.fault !== fault);
+    const gone = state.photos.filter((photo) => photo.owner === fault);
     state.photos = state.photos.filter((photo) => photo.owner !== fault);
     redraw();
-    kept();
+    without(gone);
     Receipt.toHeading(document.querySelector("h1"));
   }
 
@@ -155,7 +158,8 @@
 
   // ---- a draft found
 
-  function restore(draft) {
+  async function restore(draft) {
+    for (const photo of draft.photos) photo.bytes = await Store.read("bytes", photo.id);
     for (const [name, words] of Object.entries(draft.answers)) Answers.put(name, words);
     field("unit").value = state.number;
     Object.assign(state, { faults: draft.faults, photos: draft.photos, made: draft.made });
@@ -186,7 +190,7 @@
   async function discard(draft, fits) {
     over = fits;
     await line;
-    await Store.write([["delete", "drafts", draft.id]]);
+    await Store.write([["delete", "drafts", draft.id], ...draft.photos.map(({ id }) => ["delete", "bytes", id])]);
     if (fits) location.replace(address(state.number, state.clean && "nothing"));
     else say("found");
   }
@@ -198,7 +202,7 @@
     const fits = (draft) => draft.unit === state.number && (draft.answers.found ?? "") === found;
     const draft = mine.find(fits) ?? mine[0];
     if (!draft) return;
-    if (fits(draft)) restore(draft);
+    if (fits(draft)) await restore(draft);
     if (!draft.moved || !fits(draft)) offer(draft, fits(draft));
   }
 

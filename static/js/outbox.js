@@ -6,7 +6,7 @@
 (() => {
   const DAY = 24 * 3600_000;
   const KEPT = 7 * DAY; // what the logbook has is kept this long: it may have to be offered again
-  const FRESH = 5 * 60_000;
+  const FRESH = 60_000;
   const PACE = 2_000; // bytes a second that a slow link still carries
   const ASKED = 40; // receipts in one question
   const FILE_ROOM = 14_000_000; // bytes in one hand-over file; in base64 the logbook's 20 MB are not reached
@@ -65,6 +65,7 @@
     return me ? (await Store.all(name)).filter((row) => row.author === me.id) : [];
   }
 
+  // Photos whose bytes lie in the store already (a draft's) come without them: saving moves no bytes.
   async function save({ id, body, photos, about, draft }) {
     const me = await person();
     if (!me) throw Object.assign(new Error("nobody"), { kind: "nobody" });
@@ -72,7 +73,9 @@
     if (known) return known;
     const bytes = new TextEncoder().encode(JSON.stringify({ ...body, author: me.id })).buffer;
     const rows = [];
-    for (const { bytes: data, ...photo } of photos) {
+    const given = photos.filter((photo) => photo.bytes);
+    for (const { bytes, ...photo } of photos) {
+      const data = bytes ?? (await Store.read("bytes", photo.id));
       const told = { size: data.byteLength, sha256: await digest(data), state: "queued", words: "" };
       rows.push({ ...photo, ...told, report: id, author: me.id });
     }
@@ -81,7 +84,7 @@
       state: "queued", tries: 0, refs: [], words: "", told: null, seen: null, photos: rows.map((row) => row.id),
     };
     const changes = [["put", "reports", report], ...rows.map((row) => ["put", "photos", row])];
-    changes.push(...photos.map((photo) => ["put", "bytes", photo.bytes, photo.id]));
+    changes.push(...given.map((photo) => ["put", "bytes", photo.bytes, photo.id]));
     if (draft) changes.push(["delete", "drafts", draft]);
     await Store.write(changes);
     const back = await Store.read("reports", id); // "saved" is said of what was read back

@@ -61,21 +61,19 @@
     return { unit: state.number, end: ends, part: faults[0]?.part ?? "", fault: faults[0]?.fault ?? "", faults, worst, told };
   }
 
+  // The id of the report once it is on this phone; "" where something is wrong with it.
   async function save() {
     await Draft.settled();
     const rows = Answers.rows();
     const wrong = Body.wrong(Answers.ended() ? null : Answers.current());
     tellWrong(wrong);
-    if (wrong.length) return;
+    if (wrong.length) return "";
     state.number = Unit.tidy(form.elements.unit.value, state.facts);
     const body = Body.make(rows);
     const photos = state.clean ? [] : state.photos.map(({ id, owner, bytes, type }) => ({ id, owner, bytes, type }));
     await Draft.stop();
     await Outbox.save({ id: body.id, body, photos, about: about(rows), draft: body.id });
-    await remember(body.unit).catch(() => {});
-    history.replaceState(null, "", `#sent-${body.id}`);
-    await open(body.id);
-    dispatchEvent(new Event("outbox-send"));
+    return body.id;
   }
 
   // The unit of the report is the unit of today.
@@ -90,7 +88,8 @@
     if (saving) return;
     saving = true;
     try {
-      await save();
+      const id = await save();
+      if (id) await saved(id);
     } catch (error) {
       Draft.go();
       Draft.say("save", NOT_SAVED[error.kind] ?? NOT_SAVED.other);
@@ -98,6 +97,13 @@
     } finally {
       saving = false;
     }
+  }
+
+  async function saved(id) {
+    history.replaceState(null, "", `#sent-${id}`);
+    await remember(state.number).catch(() => {});
+    await open(id).catch(() => location.reload()); // it is saved: the page begins anew with it
+    dispatchEvent(new Event("outbox-send"));
   }
 
   const NOT_SAVED = {

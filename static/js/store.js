@@ -120,7 +120,8 @@
     if (await read("meta", "ballast")) return;
     const bytes = new Uint8Array(BALLAST);
     for (let at = 0; at < BALLAST; at += 50_000) crypto.getRandomValues(bytes.subarray(at, at + 50_000));
-    await within(["meta"], "readwrite", (store) => store("meta").put(bytes.buffer, "ballast") && nothing);
+    const put = within(["meta"], "readwrite", (store) => store("meta").put(bytes.buffer, "ballast") && nothing);
+    await put.catch(() => {}); // no room for it now
   }
 
   self.Store = { read, all, write, change, ballast };
