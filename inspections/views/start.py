@@ -1,5 +1,7 @@
 """S1: where a driver begins. Everybody else is led to their own first page."""
 
+import json
+
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
@@ -34,5 +36,6 @@ def start(request):
         "open": Finding.objects.open().filter(unit=unit).count() if unit else 0,
         "newest": receipts.sent(receipts.of_person(request.user)[:NEWEST], rules, now),
         "cautions": today.cautions(rules),
+        "recent": json.dumps(today.recent(request)),
     }
     return render(request, "pages/start.html", context)

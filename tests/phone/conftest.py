@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 from django.conf import settings
+from django.db import transaction
 
 from fleet.models import Coupling, CouplingSide, WeatherAlert
 from inspections import grading, workflow
@@ -62,8 +63,9 @@ def examined(finding, by, mode, at):
     )
     Finding.objects.filter(pk=finding.pk).update(mode=mode)
     finding.refresh_from_db()
-    grading.regrade(finding, cause=Grade.Cause.OBSERVATION, now=at, actor=by.pk)
-    grading.regrade_siblings(finding, now=at, actor=by.pk)
+    with transaction.atomic():
+        grading.regrade(finding, cause=Grade.Cause.OBSERVATION, now=at, actor=by.pk)
+        grading.regrade_siblings(finding, now=at, actor=by.pk)
 
 
 @pytest.fixture
@@ -87,7 +89,7 @@ def busy(cast, railway, report, now):
         Finding.objects.filter(pk=old.pk).update(state="closed", closed=now - timedelta(days=days - 1))
     # closed long ago with few couplings since, and closed long ago with many
     for unit, end in [("202", "A"), ("401", "A")]:
-        old = fault(unit, end, "hook", "lock-marks-out", received=now - timedelta(days=90))
+        old = fault(unit, end, "hook", "hook-marks", received=now - timedelta(days=90))
         Finding.objects.filter(pk=old.pk).update(state="closed", closed=now - timedelta(days=80))
     for n in range(12):
         at = now - timedelta(days=60, minutes=n)
@@ -95,9 +97,9 @@ def busy(cast, railway, report, now):
 
     fault("201", "A", "air-upper", "seal-torn")
     fault("201", "A", "air-lower", "seal-hiss", facts={"seen-in": "R"})
-    fault("201", "A", "hook", "lock-marks-out", situation="C", seen="2026-11-24T05:52:00+00:00")
+    fault("201", "A", "hook", "hook-marks", situation="C", seen="2026-11-24T05:52:00+00:00")
     fault("201", "?", "cover", "cover-open")
-    fault("201", "?", "contacts", "contacts-wet")
+    fault("201", "?", "contacts", "block-wet")
     raised = fault("201", "B", "handle", "handle-stiff")
     workflow.look(raised, version=raised.version, by=cast.controller, now=now)
     raised.refresh_from_db()
@@ -108,10 +110,10 @@ def busy(cast, railway, report, now):
     examined(looked_into, cast.fitter, "grease-gone", now)
     fault("202", "A", "air-upper", "seal-torn")
     fault("202", "B", "cover", "cover-open", weather="wet")
-    fault("202", "B", "contacts", "contacts-wet")
+    fault("202", "B", "contacts", "block-wet")
     again = fault("301", "A", "cables", "cable-hanging")
     fault("301", "A", "cables", "cable-hanging", kind="worse", of=again.ref, facts={"may-fall": "yes"})
-    fault("301", "B", "other", "")
+    fault("301", "B", "other", "a word of tomorrow")
     run_out = fault("401", "A", "air-upper", "seal-hard")
     fault("401", "B", "shank", "")
     fault("401", "B", "hook", "hook-marks")

@@ -135,12 +135,12 @@ REPORTS = {
     "hissing in the wet": ([("B", "R")], [("B", "air-upper", "seal-hiss")], {"weather": "wet"}),
     "two, end not known": (
         [("?", "C")],
-        [("?", "contacts", "contacts-wet"), ("?", "cover", "cover-open")],
+        [("?", "contacts", "block-wet"), ("?", "cover", "cover-open")],
         {"place": "SAL"},
     ),
     "both ends, curve and frost": (
         [("A", "C"), ("B", "U")],
-        [("A", "hook", "lock-marks-out"), ("B", "handle", "handle-stiff")],
+        [("A", "hook", "hook-marks"), ("B", "handle", "handle-stiff")],
         {"place": "THO"},
     ),
     "anything, and not known": (
@@ -249,8 +249,8 @@ def test_what_came_back_is_counted_as_intake_counts_it(cast, busy, now):
     for number, letter, part, symptom in [
         ("201", "B", "air-lower", "seal-torn"),
         ("202", "A", "cone", ""),
-        ("401", "A", "hook", "lock-marks-out"),
-        ("301", "A", "hook", "lock-marks-out"),
+        ("401", "A", "hook", "hook-marks"),
+        ("301", "A", "hook", "hook-marks"),
     ]:
         found = busy.fault(number, letter, part, symptom)
         repeats = found.observations.get().facts.get("repeats")
