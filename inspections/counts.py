@@ -6,8 +6,8 @@ from datetime import datetime
 
 from django.db.models import Count, Max, Min
 
-from inspections import expiry, hourly, unlooked, words
-from inspections.models import Deferral, Finding, MateLook, Submission
+from inspections import asked, expiry, hourly, unlooked, words
+from inspections.models import Deferral, Finding, Submission
 from inspections.models.findings import OPEN
 
 
@@ -26,7 +26,7 @@ def counts(now: datetime) -> dict[str, object]:
         "quarantine": Submission.objects.quarantined().count(),
         "deferrals_waiting": Deferral.objects.waiting().filter(finding__state__in=OPEN).count(),
         "deferrals_over": len(expiry.ran_out(now)),
-        "mates": MateLook.objects.open().values("end").distinct().count(),
+        "mates": asked.ends_waiting().count(),
         "hourly_stale": bool(stale),
         "unlooked": longest,
         "stale": stale,

@@ -16,11 +16,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Unit
-from inspections import case, grading, references, words, workflow
+from inspections import asked, case, grading, references, words, workflow
 from inspections.bodies import clean_text
 from inspections.counts import list_mark
 from inspections.forms.acts import FORMS
-from inspections.models import Finding, MateLook, Observation, Submission
+from inspections.models import Finding, Observation, Submission
 from inspections.permissions import DRIVER, groups_of, may, require
 from inspections.rules.facts import CATEGORIES
 from inspections.views.limits import pages_offered, restrict_because
@@ -92,7 +92,7 @@ def new(request):
         "bands": in_bands(counts),
         "states": in_states(counts),
         "all_open": sum(n for _, _, n in counts),
-        "mates": MateLook.objects.open().values("end").distinct().count(),
+        "mates": asked.ends_waiting().count(),
         "mark": list_mark(page.paginator.count, span["last"]),
         "now": now,
     }

@@ -7,8 +7,10 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
+from fleet.models import Coupling
 from inspections import hourly, unlooked
-from inspections.models import Deferral, Finding
+from inspections.models import Deferral, Finding, MateLook
+from tests.conftest import uuid_of
 from tests.look.probes import axe_faults
 from tests.screens.desk import copies, finding_of, looked
 
@@ -156,6 +158,19 @@ def test_counts_tell_what_waits(cast, railway, urgent, report, client_of):
     assert {key: told[key] for key in expected} == expected
     assert set(told) == {*expected, "at", "clock", "strip", "list"}
     assert 'data-said="' in told["strip"]
+
+
+def test_an_end_asked_for_twice_counts_once(cast, railway, report, client_of, now):
+    at = now - timedelta(hours=3)
+    coupling = Coupling.objects.create(uuid=uuid_of("c"), at=at, source="test", source_ref="1", received=at)
+    for n in range(2):
+        finding = finding_of(report(cast.driver))
+        MateLook.objects.create(
+            finding=finding, end=railway.ends["202 B"], coupling=coupling, asked=now + timedelta(minutes=n)
+        )
+    client = client_of(cast.controller)
+    assert client.get("/counts/").json()["mates"] == 1
+    assert 'Ends to look at (<span data-count="mates">1</span>)' in page_of(client, "/findings/new/")
 
 
 def test_nothing_waits(cast, client_of):
