@@ -43,7 +43,7 @@ class Terms:
     to, `longest` what an extension may add from now; `events` end it as well; `engineer` says that an engineer must
     agree; `interim` that what is done meanwhile must be said; `missing` are keys of `MISSING`; `extensions` how often
     it may be extended; `frost` that it is frost there, which such a fault may only wait in for the hours of frost
-    items; `words` are the delegation's own.
+    items; `coupled` that its end is; `words` are the delegation's own.
     """
 
     category: int
@@ -57,6 +57,7 @@ class Terms:
     extensions: int
     words: str
     frost: bool
+    coupled: bool
     why_not: str
 
     @property
@@ -134,6 +135,7 @@ def terms(finding: Finding, now: datetime) -> Terms:
         extensions=rule.extensions,
         words=rule.words,
         frost=frost,
+        coupled=bool(coupled),
         why_not=why_not(finding, rule, modes),
     )
 

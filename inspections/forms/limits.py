@@ -124,7 +124,7 @@ class AssistanceForm(UnitForm):
 
     act, words = "assistance", "Record the assistance plan"
     title = words
-    how = Words(
+    way = Words(
         label="How it would be got away",
         max_length=300,
         widget=forms.Textarea(attrs={"rows": 3}),
@@ -136,7 +136,7 @@ class AssistanceForm(UnitForm):
         help_text="Adapter, locomotive, unit; where it is held.",
         error_messages={"required": "Say with what: adapter, locomotive, unit"},
     )
-    whom = Words(label="Agreed with", max_length=120, error_messages={"required": "Say with whom this was agreed"})
+    agreed = Words(label="Agreed with", max_length=120, error_messages={"required": "Say with whom this was agreed"})
 
 
 class OffForm(forms.Form):

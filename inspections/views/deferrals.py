@@ -29,7 +29,12 @@ def defer(request, ref):
     on, rules = delegation.terms(finding, now), grading.ruleset(now)
     posted = request.POST if request.method == "POST" else None
     form = DeferForm(posted, finding=finding, now=now, primary=True, terms=on, expiry_events=rules.expiry_events)
-    page = Page("pages/defer.html", lambda finding: about(request.user, finding, now))
+
+    def terms_now(changed):
+        """The terms once more, where somebody acted meanwhile."""
+        return on if changed.version == finding.version else delegation.terms(changed, now)
+
+    page = Page("pages/defer.html", lambda changed: about(request.user, changed, terms_now(changed), now))
     if posted is None:
         return asked(request, form, page)
 
@@ -56,11 +61,10 @@ def defer(request, ref):
     return act_on(request, form, call, done=done, page=page, repeat=repeat)
 
 
-def about(user, finding, now) -> dict:
+def about(user, finding, on, now) -> dict:
     """What the page says: the terms in words, what is missing with its link, how it is left now, who may do what."""
-    rules, on = grading.ruleset(now), delegation.terms(finding, now)
-    known = standing.of_ends([finding.end], now)[finding.end_id] if finding.end_id else None
-    left = deferring.left_of(finding, now, coupled=known is not None and known.now == "R")
+    rules = grading.ruleset(now)
+    left = deferring.left_of(finding, now, coupled=on.coupled)
     return {
         "terms": on,
         "category": CATEGORIES[on.category],

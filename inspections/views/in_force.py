@@ -42,7 +42,7 @@ def everything(request):
     """Everything in force on the railway, by unit; links narrow it to a unit or a kind."""
     now = timezone.now()
     groups = in_force.on_railway(request.user, now)
-    number, kind = request.GET.get("unit", ""), request.GET.get("kind", "")
+    number, kind = request.GET.get("unit", "")[:12], request.GET.get("kind", "")
     filters = {key: title for key, title in FILTERS.items() if any(chosen(group, key) for group in groups)}
     kind = kind if kind in FILTERS else ""
     shown = [(group, chosen(group, kind)) for group in groups if not number or group.title == number]
@@ -51,7 +51,7 @@ def everything(request):
         "all": len(groups),
         "kind": kind,
         "kind_title": FILTERS.get(kind, ""),
-        "number": number if any(group.title == number for group in groups) else "",
+        "number": number,
         "filters": [(key, title, count(groups, key)) for key, title in filters.items()],
         "units": [group.title for group in groups if group.unit],
         "missing": [group.need for group in groups if group.need and group.need.missing],

@@ -239,7 +239,9 @@ def plan_assistance(request, number):
     form = AssistanceForm(request.POST, unit=unit, primary=True)
 
     def call(values, now):
-        assistance.plan(unit, how=values["how"], means=values["means"], whom=values["whom"], by=request.user, now=now)
+        assistance.plan(
+            unit, how=values["way"], means=values["means"], whom=values["agreed"], by=request.user, now=now
+        )
 
     return act_on_unit(request, unit, form, call, f"The assistance plan is recorded. {TELL}")
 
