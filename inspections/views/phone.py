@@ -26,6 +26,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
+from config.squeeze import squeezed
 from inspections import bodies, carried, grading, intake, pace, photos, receipts
 from inspections.forms.questions import read_unit
 from inspections.models import Submission
@@ -36,12 +37,16 @@ from inspections.views.reports import shell_context
 
 RECEIPTS = 50
 SCRIPTS = ("js/store.js", "js/outbox.js")
+SCRIPT_NAMES = sorted(f"js/{file.name}" for file in settings.BASE_DIR.glob("static/js/*.js"))
+# What a report needs without signal comes first; the rest follows once that is there.
+LATER = {"shell.js", "ask.js", "couple.js", "coupling.js"}
 NOT_KEPT = {"worker.js", "counts.js"}  # the worker itself, and what only the desk asks for
-FILES = (
+FIRST = (
     "css/logbook.css",
     "icons/logbook.svg",
-    *sorted(f"js/{file.name}" for file in settings.BASE_DIR.glob("static/js/*.js") if file.name not in NOT_KEPT),
+    *(name for name in SCRIPT_NAMES if name.removeprefix("js/") not in LATER | NOT_KEPT),
 )
+FILES = (*FIRST, *(name for name in SCRIPT_NAMES if name.removeprefix("js/") in LATER))
 
 
 def spoken(act):
@@ -77,6 +82,7 @@ def session(request):
 
 
 @require_safe
+@squeezed
 @spoken("see standing")
 def facts(request):
     """What the phone needs for reporting without signal; 304 while it is still so."""
@@ -226,6 +232,7 @@ def for_nobody(view):
 
 
 @require_safe
+@squeezed
 @for_nobody
 def shell(request):
     """The pages without signal, filled by static/js/shell.js from what the phone keeps."""
@@ -233,6 +240,7 @@ def shell(request):
 
 
 @require_safe
+@squeezed
 @for_nobody
 def report_shell(request):
     """The report page for any unit."""
@@ -240,15 +248,18 @@ def report_shell(request):
 
 
 @require_safe
+@squeezed
 @login_not_required
 def worker(request):
     """The worker's script with the list of what it keeps; the version changes with any of it."""
-    shells = [reverse("shell"), reverse("report-shell")]
+    report, coupling, other = reverse("report-shell"), reverse("coupling-shell"), reverse("shell")
     told = {
         "version": version(grading.ruleset().sha256),
-        "files": [static(name) for name in FILES],
-        "pages": shells,
         "scripts": [static(name) for name in SCRIPTS],
+        "first": [*(static(name) for name in FIRST), report],
+        "later": [*(static(name) for name in FILES if name not in FIRST), other, coupling],
+        "answers": {reverse("report"): report, reverse("coupling-new"): coupling},
+        "other": other,
     }
     script = f"const SHELL = {json.dumps(told)};\n{script_of('js/worker.js').decode()}"
     return HttpResponse(script, content_type="text/javascript; charset=utf-8", headers={"Cache-Control": "no-cache"})
@@ -256,11 +267,12 @@ def worker(request):
 
 @lru_cache(maxsize=8)
 def version(ruleset: str) -> str:
-    """The digest of everything the worker keeps: files, both shells, the ruleset the report shell asks by."""
+    """The digest of everything the worker keeps: files, shells, the ruleset the report shell asks by."""
     known = sha256(f"{ruleset} {settings.CONTROL_PHONE} {settings.OPERATOR}".encode())
     for name in (*FILES, "js/worker.js"):
         known.update(script_of(name))
-    known.update(render_to_string("phone/shell.html").encode())
+    for file in sorted(settings.BASE_DIR.glob("templates/**/*.html")):
+        known.update(file.read_bytes())
     known.update(render_to_string("pages/report.html", shell_context(timezone.now())).encode())
     return known.hexdigest()[:16]
 

@@ -5,6 +5,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
+from config.squeeze import squeezed
 from inspections import grading, words
 from inspections.forms.rules import TryForm
 from inspections.permissions import require
@@ -12,10 +13,11 @@ from inspections.rules import facts
 
 
 @require_safe
+@squeezed
 @require("see standing")
 def table(request):
-    """The finished cells of the ruleset in force (`rules.publish.table`)."""
-    response = JsonResponse(grading.published())
+    """The finished cells of the ruleset in force (`rules.publish.table`), without the sentences that say why."""
+    response = JsonResponse({key: value for key, value in grading.published().items() if key != "sentences"})
     response.headers["Cache-Control"] = "private, max-age=300"
     return response
 

@@ -21,7 +21,7 @@
     let outcome;
     try {
       outcome = await Outbox.run();
-      if (outcome === "done") await tellUnit().then(() => Outbox.refresh()).catch(() => {});
+      if (outcome === "done") await catchUp().catch(() => {});
     } catch {
       outcome = "offline"; // the store failed: try again like without signal
     }
@@ -32,6 +32,12 @@
     const next = outcome === "done" ? LOOK : Outbox.pause() || wait * (0.75 + Math.random() / 2);
     timer = setTimeout(() => inFront() && send("timer"), next);
     await show(outcome);
+  }
+
+  async function catchUp() {
+    await tellUnit();
+    await Outbox.refresh();
+    (await navigator.serviceWorker?.ready)?.active.postMessage("the rest");
   }
 
   // ---- the strip

@@ -236,7 +236,7 @@
       limits: toNames(limits),
       words: limitWords(limits, situation),
       rules,
-      why: [table.headlines[category][number], ...rules.map((rule) => table.sentences[rule])],
+      why: [table.headlines[category][number], ...rules.map((rule) => table.sentences?.[rule]).filter(Boolean)],
     };
   }
 

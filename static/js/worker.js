@@ -1,13 +1,16 @@
 // The worker: keeps the shells and their files for when there is no signal, and nothing else.
-// The server puts `const SHELL = {version, files, pages, scripts}` before these lines. Only what SHELL lists is ever
-// cached, fetched without credentials, so that nothing of a person can get in.
+// The server puts `const SHELL = {version, scripts, first, later, answers, other}` before these lines: answers says
+// which shell answers which page at once, other the one for pages without signal. Only what SHELL lists is ever cached,
+// fetched without credentials, so that nothing of a person can get in.
 "use strict";
 importScripts(...SHELL.scripts);
 const CACHE = `logbook-${SHELL.version}`;
 const PATIENCE = 6_000; // ms that a page may take to begin before the shell answers
 const AWAY = [502, 503, 504]; // what a proxy says when the logbook is not there
 
-const keep = async (cache, path, mode) => {
+// Hashed files come from the browser's own cache: they were fetched for the page already.
+const keep = async (cache, path) => {
+  const mode = path.startsWith("/static/") ? "default" : "no-cache";
   const answer = await fetch(path, { credentials: "omit", redirect: "error", cache: mode });
   if (!answer.ok) throw new Error(`${path}: ${answer.status}`);
   await cache.put(path, answer);
@@ -15,9 +18,13 @@ const keep = async (cache, path, mode) => {
 
 const install = async () => {
   const cache = await caches.open(CACHE);
-  // Hashed files come from the browser's own cache: they were fetched for the page already.
-  await Promise.all(SHELL.files.map((path) => keep(cache, path, "default")));
-  await Promise.all(SHELL.pages.map((path) => keep(cache, path, "no-cache")));
+  await Promise.all(SHELL.first.map((path) => keep(cache, path)));
+};
+
+// What is not needed for a report follows once a page has all that is: on a slow link the report comes first.
+const rest = async () => {
+  const cache = await caches.open(CACHE);
+  for (const path of SHELL.later) if (!(await cache.match(path))) await keep(cache, path);
 };
 
 // The newest of the old caches stays: a page of the last version that is still open may ask for one of its scripts.
@@ -30,12 +37,13 @@ const tidy = async () => {
 const shell = async (path) => (await (await caches.open(CACHE)).match(path)) ?? (await caches.match(path));
 
 const page = async (request) => {
-  const path = new URL(request.url).pathname;
-  if (path === "/reports/new/") return (await shell("/phone/report/")) ?? fetch(request);
+  const path = SHELL.answers[new URL(request.url).pathname];
+  const kept = path && (await shell(path));
+  if (kept) return kept;
   const late = new Promise((resolve) => setTimeout(resolve, PATIENCE));
   const answer = await Promise.race([fetch(request).catch(() => undefined), late]);
   if (answer && !AWAY.includes(answer.status)) return answer;
-  return (await shell("/phone/")) ?? answer ?? Response.error();
+  return (await shell(SHELL.other)) ?? answer ?? Response.error();
 };
 
 const file = async (path, request) => (await shell(path)) ?? fetch(request);
@@ -44,6 +52,7 @@ addEventListener("install", (event) => event.waitUntil(install()));
 addEventListener("activate", (event) => event.waitUntil(tidy()));
 addEventListener("message", (event) => {
   if (event.data === "take over") skipWaiting();
+  if (event.data === "the rest") event.waitUntil(rest().catch(() => {}));
 });
 addEventListener("sync", (event) => {
   if (event.tag === "outbox") event.waitUntil(Outbox.run());

@@ -250,10 +250,12 @@ def listed(client):
 def test_the_worker_lists_files_that_are_there(client, db, settings):
     told, script = listed(client)
     assert "addEventListener" in script
-    assert set(told["scripts"]) < set(told["files"])
+    assert set(told["scripts"]) < set(told["first"])
+    assert set(told["answers"].values()) | {told["other"]} < {*told["first"], *told["later"]}
+    assert told["answers"]["/reports/new/"] in told["first"]
     for name in phone.FILES:
         assert phone.script_of(name)
-    for path in told["pages"]:
+    for path in (*told["answers"].values(), told["other"]):
         assert client.get(path).status_code == 200
     answer = client.get("/sw.js")
     assert answer.headers["Cache-Control"] == "no-cache"
@@ -274,7 +276,7 @@ def test_the_workers_version_changes_with_a_file_and_only_then(client, db, monke
 
 def test_the_shells_are_the_same_for_everybody(cast, railway, client, client_of, report):
     report(cast.driver)
-    for path in ("/phone/", "/phone/report/"):
+    for path in ("/phone/", "/phone/report/", "/phone/coupling/"):
         nobody = client.get(path)
         driver = client_of(cast.driver).get(path)
         assert nobody.content == driver.content

@@ -1,0 +1,30 @@
+"""Brotli for what every phone fetches over a slow link. Only for answers that hold nothing secret."""
+
+from functools import lru_cache, wraps
+
+import brotli
+from django.utils.cache import patch_vary_headers
+
+QUALITY = 9  # a tenth of the time of the best, for one part in thirty more bytes
+
+
+def squeezed(view):
+    """View decorator: the answer in Brotli for a browser that takes it; gzip stays for the others."""
+
+    @wraps(view)
+    def wrapped(request, *args, **kwargs):
+        response = view(request, *args, **kwargs)
+        patch_vary_headers(response, ("Accept-Encoding",))
+        taken = {word.partition(";")[0].strip() for word in request.headers.get("Accept-Encoding", "").split(",")}
+        if response.status_code == 200 and "br" in taken:
+            response.content = pressed(response.content)
+            response.headers["Content-Encoding"] = "br"
+            response.headers["Content-Length"] = str(len(response.content))
+        return response
+
+    return wrapped
+
+
+@lru_cache(maxsize=16)
+def pressed(content: bytes) -> bytes:
+    return brotli.compress(content, quality=QUALITY)
