@@ -15,7 +15,7 @@ from django.db.models import Prefetch, Q, QuerySet
 
 from fleet.models import Coupling
 from inspections import intake, unlooked, words
-from inspections.models import CloseOut, Finding, LogEntry, Observation, Submission
+from inspections.models import CloseOut, Finding, Inspection, LogEntry, Observation, Submission
 from inspections.permissions import may
 from inspections.rules.facts import SITUATION_WORDS, SITUATIONS
 
@@ -39,7 +39,10 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """One report. `items` is empty for a look that found nothing and for one in quarantine."""
+    """One report. `items` is empty for a look that found nothing, for a coupling and for one in quarantine.
+
+    `coupled`: the couplings it tells of, in words; "" where it tells of none.
+    """
 
     submission: Submission
     unit: str
@@ -47,6 +50,7 @@ class Sent:
     ends: str
     items: tuple[Item, ...]
     state: str
+    coupled: str = ""
 
     @property
     def call(self) -> bool:
@@ -148,14 +152,25 @@ def one(submission: Submission, rules, now: datetime, looked: dict[str, datetime
         Item(row, line, state(row.finding, looked, now, min(row.seen, row.received)))
         for row, line in zip(rows, lines, strict=True)
     ]
+    coupled = ". ".join(coupling_words(inspection, end) for end in inspection.ends.all() if end.extent == "coupling")
+    nothing = f"{coupled}. {HAS_IT}" if coupled else f"Nothing was found. {HAS_IT}"
     return Sent(
         submission=submission,
         unit=inspection.unit.number if inspection.unit_id else inspection.unit_given,
         listed=inspection.unit_id is not None,
         ends=words.listed(end_words(end.end_given) for end in inspection.ends.all()),
         items=tuple(items),
-        state=items[0].state if len(items) == 1 else "" if items else "Nothing was found. The logbook has it.",
+        state=items[0].state if len(items) == 1 else "" if items else nothing,
+        coupled=coupled,
     )
+
+
+def coupling_words(inspection, end) -> str:
+    """ "Coupled to 305 B", "Parted from 305 B", "Could not couple to 305 B"."""
+    mate = end.mate_given or "a unit not said"
+    if inspection.occasion == Inspection.Occasion.UNCOUPLING:
+        return f"Parted from {mate}"
+    return f"Coupled to {mate}" if end.situation == "R" else f"Could not couple to {mate}"
 
 
 def end_words(letter: str) -> str:

@@ -152,9 +152,15 @@
     return `${other} ${["A", "B"].includes(letter) ? letter : END_NOT_KNOWN}`;
   }
 
+  function place([code, name]) {
+    const option = Object.assign(make("option", ""), { value: name });
+    option.dataset.code = code;
+    return option;
+  }
+
   function placeCode() {
     const typed = form.place.value.trim();
-    return (facts?.places ?? []).find(([, name]) => name.toLowerCase() === typed.toLowerCase())?.[0] ?? typed;
+    return [...get("places").options].find((one) => one.value.toLowerCase() === typed.toLowerCase())?.dataset.code ?? typed;
   }
 
   // The time typed, ms; now without one. What comes twice when clocks go back is the later that is not to come.
@@ -331,7 +337,7 @@
     form.id.value ||= crypto.randomUUID();
     const asked = new URLSearchParams(location.search).get("unit");
     number = tidy(form.unit.value || asked || (await Store.read("meta", "unit")) || "");
-    get("places").replaceChildren(...(facts?.places ?? []).map(([, name]) => Object.assign(make("option", ""), { value: name })));
+    if (shell) get("places").replaceChildren(...(facts?.places ?? []).map(place));
     form.addEventListener("change", (event) => {
       if (event.target.name === "unit") change().catch(() => {});
       if (["end", "what"].includes(event.target.name)) prefill();
