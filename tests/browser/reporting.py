@@ -26,10 +26,24 @@ def open_report(page, query="?unit=201"):
     is_ready(page)
 
 
+def wait_until(page, promised):
+    """Wait for what a promise on the page says to become true."""
+    for _ in range(100):
+        if page.evaluate(promised):
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError(f"not within ten seconds: {promised}")
+
+
+def all_sent(page):
+    """Wait until the logbook has everything of this phone, photos too."""
+    wait_until(page, "Outbox.unsent().then((count) => !count)")
+
+
 def settle(page):
-    """Wait until the worker answers for this page and the facts are on the phone; gives whether it does."""
+    """Wait until the worker answers for the pages to come and the facts are on the phone."""
     page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
-    page.wait_for_function("async () => Boolean(await Store.read('facts', 'facts'))")
+    wait_until(page, "Store.read('facts', 'facts').then(Boolean)")
 
 
 def open_shell(page, query="?unit=201"):

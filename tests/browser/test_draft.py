@@ -9,6 +9,7 @@ from playwright.sync_api import expect
 
 from inspections.models import Finding, Photo, Submission
 from tests.browser.reporting import (
+    all_sent,
     answer,
     common,
     forget_drafts,
@@ -113,7 +114,7 @@ def test_photos_and_faults_before_come_back(ready):
     in_situation(ready, "Uncoupled")
     ready.click("#send")
     received(ready)
-    ready.wait_for_function("async () => (await Outbox.unsent()) === 0")
+    all_sent(ready)
     assert Finding.objects.get().slot == "cover"
     assert Photo.objects.get().state == "stored"
 

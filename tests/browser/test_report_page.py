@@ -13,6 +13,7 @@ from inspections import intake, workflow
 from inspections.models import Finding, Observation, Photo, Submission
 from inspections.rules.limits import Limits
 from tests.browser.reporting import (
+    all_sent,
     answer,
     common,
     forget_drafts,
@@ -84,7 +85,7 @@ def test_the_common_report_with_a_photo_takes_seven_taps_and_no_typing(page, cap
     assert len(taps) <= 7
     assert keys == []
     assert Finding.objects.get().symptom == "seal-torn"
-    page.wait_for_function("async () => (await Outbox.unsent()) === 0")
+    all_sent(page)
     assert Photo.objects.get().state == "stored"
 
 
@@ -405,7 +406,7 @@ def test_photos_are_shown_limited_to_four_and_can_be_left_out(ready):
     expect(ready.locator("p.picked")).to_have_text("3 photos picked")
     ready.click("#send")
     received(ready)
-    ready.wait_for_function("async () => (await Outbox.unsent()) === 0")
+    all_sent(ready)
     assert Photo.objects.filter(state="stored").count() == 3
     ready.click("text=Open the receipt")
     expect(ready.locator(".shots img").first).to_have_attribute(
@@ -421,7 +422,7 @@ def test_send_pressed_three_times_is_one_report(ready):
         "() => { const send = document.getElementById('send'); send.click(); send.click(); send.click(); }"
     )
     received(ready)
-    ready.wait_for_function("async () => (await Outbox.unsent()) === 0")
+    all_sent(ready)
     assert [model.objects.count() for model in (Submission, Finding, Observation, Photo)] == [1, 1, 1, 1]
 
 
