@@ -100,7 +100,7 @@ def forms_for(user, finding, left, on, now) -> list:
     open_to = workflow.acts_open_to(user, finding)
     forms = []
     if left.state == deferring.WAITING:
-        forms += [AgreeForm(**made)] if "agree" in open_to and left.row.by_id != user.pk and not left.why else []
+        forms += [AgreeForm(**made, primary=True)] if "agree" in open_to and left.row.by_id != user.pk and not left.why else []
     else:
         forms += [ExtendForm(**made, terms=on)] if "extend" in open_to and left.extensions < on.extensions else []
     if left.state != deferring.OVER and "recall" in open_to:

@@ -127,6 +127,7 @@ def moved_page(request, ref):
         "before": f"{move.before.number}, {words.letter(move.before.letter)}: "
         f"{words.part_named(rules, move.before.part)}",
         "by": words.name(move.before.entry.actor),
+        "may_tell": "tell" in workflow.acts_open_to(request.user, finding),
         "standings": [case.standing_words(known, rules) for known in move.standings],
         "now": now,
     }
