@@ -1,13 +1,19 @@
 """Couplings that people report: coupled, parted, could not couple. They come inside a report, by the same door.
 
-The same event told twice (by both drivers, or by an import as well) is one coupling.
+The same event told twice by both drivers is one coupling. Those of a file come by `fleet.importing`.
 """
 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from hashlib import sha256
+from io import BytesIO
 from uuid import uuid5
+from zoneinfo import ZoneInfo
 
+from django.contrib.auth.models import User
+
+from fleet.importing import Imported, import_couplings
 from fleet.models import CouplerEnd, Coupling, CouplingSide
 from inspections import bodies, log, mates
 from inspections.models import InspectedEnd, Inspection
@@ -99,3 +105,28 @@ def mates_of(unit: str, at: datetime) -> dict[str, str]:
     ends = CouplerEnd.objects.filter(unit__number=unit).order_by("letter")
     found = {end.letter: mate_of(end, at) for end in ends}
     return {letter: str(mate) for letter, mate in found.items() if mate and mate.unit_id}
+
+
+def import_file(
+    data: bytes, *, by: User, now: datetime, source: str = "", zone: ZoneInfo | None = None, dry_run: bool = False
+) -> Imported:
+    """All couplings of a CSV file or none, with a log entry; findings at their ends look again for whom they met."""
+
+    def within(done: Imported) -> None:
+        log.write(
+            subject="couplings",
+            kind="couplings imported",
+            actor=by.pk,
+            happened=now,
+            written=now,
+            sha256=sha256(data).hexdigest(),
+            source=source,
+            new=done.new,
+            updated=done.updated,
+            here=done.here,
+            earliest=done.earliest,
+            latest=done.latest,
+        )
+        mates.ask_again(done.ends, now)
+
+    return import_couplings(BytesIO(data), now=now, source=source, zone=zone, dry_run=dry_run, within=within)

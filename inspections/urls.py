@@ -137,6 +137,7 @@ urlpatterns = [
     path("mates/", mates.mates, name="mates"),
     path("couple/", couple.couple, name="couple"),
     path("couplings/new/", couplings.coupling_new, name="coupling-new"),
+    path("couplings/import/", couplings.couplings_import, name="couplings-import"),
     path("work/", work.work, name="work"),
     path("visits/<int:pk>/<letter:letter>/card.pdf", cards.card, name="card"),
     path("recurring/", recurring.recurring, name="recurring"),

@@ -7,16 +7,19 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from uuid import uuid4
 
+from crispy_forms.layout import HTML
 from django import forms
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.functional import cached_property
+from django.utils.html import format_html
 
 from fleet.cells import Refused
 from fleet.coupling_rows import MET, fitting
 from fleet.models import Coupling, Place
 from inspections import bodies
 from inspections.forms.body import COUPLED
-from inspections.forms.fields import AHEAD, ClockTime, Words, say_what_is_needed
+from inspections.forms.fields import AHEAD, ClockTime, Words, button, helper, say_what_is_needed
 from inspections.forms.questions import UnitField, radios, read_unit, typed
 from inspections.models import Inspection
 
@@ -27,6 +30,7 @@ ITS_ENDS = [*ENDS, ("?", "I can’t tell")]
 END_NOT_KNOWN = "end not known"
 UNITS_OFFERED = 5
 ANOTHER = ("", "Another unit")
+MOST_ROWS, MOST_BYTES = 20_000, 5_000_000  # of a file that a page waits for
 NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
@@ -176,7 +180,7 @@ def shell_context() -> dict[str, object]:
 
 
 class ImportForm(forms.Form):
-    """A CSV file of couplings, read whole; `cleaned_data["file"]` is the file."""
+    """A CSV file of couplings; `cleaned_data["file"]` is its bytes."""
 
     file = forms.FileField(
         label="The CSV file",
@@ -192,6 +196,27 @@ class ImportForm(forms.Form):
     )
     local = forms.BooleanField(label="Times without an offset are local time", required=False)
 
-    def __init__(self, data=None, files=None, **kwargs):
-        super().__init__(data, files, **kwargs)
+    def __init__(self, data=None, files=None, *, checked: bool = False):
+        """`checked`: the file before was found good, and may be imported."""
+        super().__init__(data, files)
         say_what_is_needed(self)
+        again = [button("Check another file")] if checked else []
+        go = named_button("import", "Import the file that was checked") if checked else button("Check it", "primary")
+        self.helper = helper(reverse("couplings-import"), "file", "source", "local", go, *again)
+
+    def clean_file(self) -> bytes:
+        """The bytes; refused where there is more than a page can wait for."""
+        data = self.cleaned_data["file"].read(MOST_BYTES + 1)
+        if len(data) > MOST_BYTES or data.count(b"\n") > MOST_ROWS + 1:
+            raise forms.ValidationError(
+                f"The file has more than {MOST_ROWS:,} rows. Whoever runs the logbook imports it with "
+                "“manage.py import_couplings”, or split it"
+            )
+        return data
+
+
+def named_button(name: str, words: str) -> HTML:
+    """The primary button, which says that it was pressed."""
+    return HTML(
+        format_html('<div class="actions"><button class="primary" name="{}" value="1">{}</button></div>', name, words)
+    )

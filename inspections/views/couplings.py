@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import json
+from hashlib import sha256
 
 from django.contrib import messages
+from django.db import IntegrityError, OperationalError
 from django.http import JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
+from fleet.coupling_rows import NEEDED, OPTIONAL
 from fleet.models import Place
 from inspections import bodies, couplings, intake
-from inspections.forms.couplings import CouplingForm, fresh, page_context, shell_context
+from inspections.forms.couplings import MOST_ROWS, CouplingForm, ImportForm, fresh, page_context, shell_context
 from inspections.forms.report import as_bytes
 from inspections.models import Submission
 from inspections.permissions import require
 from inspections.views import today
 from inspections.views.phone import for_nobody, spoken
 from inspections.views.reports import is_uuid, tidy
+
+CHECKED = "couplings checked"  # session: key of the file that was found good
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -89,3 +94,53 @@ def known_mates(request):
     """What the ends of a unit are recorded as coupled to, for the phone's page: {"unit", "mates": {"A": "305 B"}}."""
     number = tidy(request.GET.get("unit", ""))
     return JsonResponse({"unit": number, "mates": couplings.mates_of(number, timezone.now())})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@require("import")
+def couplings_import(request):
+    """A file is checked first. Only the very file that was checked is imported, and once."""
+    now = timezone.now()
+    if request.method != "POST":
+        return import_page(request, ImportForm())
+    form = ImportForm(request.POST, request.FILES, checked=CHECKED in request.session)
+    if not form.is_valid():
+        return import_page(request, form, status=422)
+    wanted = "import" in request.POST
+    known = wanted and request.session.pop(CHECKED, "") == key_of(form)
+    try:
+        done = run_import(request, form, now, dry_run=not known)
+    except (OperationalError, IntegrityError):
+        form.add_error(None, "The logbook was busy and nothing was written. Choose the file and try again")
+        return import_page(request, form, status=503)
+    good = not done.fault_count and bool(done.new or done.updated) and not done.written
+    if good:
+        request.session[CHECKED] = key_of(form)
+    told = {key: form.cleaned_data[key] for key in ("source", "local")}
+    again = ImportForm(checked=good)
+    again.initial = told if good else {}
+    other = wanted and not known
+    status = 422 if done.fault_count else 409 if other and good else 200
+    return import_page(request, again, done=done, good=good, other=other, status=status)
+
+
+def key_of(form) -> str:
+    """What was checked: the bytes of the file, and how it is read."""
+    told = form.cleaned_data
+    return f"{sha256(told['file']).hexdigest()} {told['local']} {told['source']}"
+
+
+def run_import(request, form, now, *, dry_run):
+    told = form.cleaned_data
+    zone = timezone.get_current_timezone() if told["local"] else None
+    return couplings.import_file(
+        told["file"], by=request.user, now=now, source=told["source"], zone=zone, dry_run=dry_run
+    )
+
+
+def import_page(request, form, status=200, **told):
+    """The page; `done` is what came of a file, `good` that it may be imported, `other` that another was checked."""
+    context = {"form": form, "needed": NEEDED, "optional": OPTIONAL, "most": MOST_ROWS, **told}
+    if told.get("done"):
+        context["more"] = told["done"].fault_count - len(told["done"].faults)
+    return render(request, "pages/couplings_import.html", context, status=status)
