@@ -167,7 +167,15 @@ class Phone:
             {"id": uuid, "owner": owner, "type": "image/jpeg", "bytes": base64.b64encode(data).decode()}
             for (owner, uuid), data in zip(named, photos, strict=True)
         ]
-        about = {"unit": body["unit"], "end": "A", "part": "Upper air seal", "fault": "It is torn", "worst": None}
+        said = {"end": "A end", "part": "5 Upper air seal", "fault": "It is torn"}
+        about = said | {
+            "unit": body["unit"],
+            "faults": [said],
+            "worst": None,
+            "told": None,
+            "listed": True,
+            "first": "A",
+        }
         (page or self.page).evaluate(SAVE, {"body": body, "photos": rows, "about": about})
         return body["id"]
 

@@ -61,9 +61,7 @@ def test_a_phone_killed_while_its_driver_answers_gives_the_draft_back(killable, 
 
 
 @pytest.mark.parametrize("moments", [(0, 8, 15, 23), (30, 38, 50, 60)])
-def test_a_phone_killed_within_moments_of_send_has_a_whole_report_or_a_whole_draft(
-    moments, killable, link, ledger, camera
-):
+def test_a_phone_killed_within_moments_of_send_has_all_or_a_draft(moments, killable, link, ledger, camera):
     """Milliseconds between the tap and the kill. The draft is there before; one of the two is there after."""
     link.fault("down")
     ends = []
