@@ -3,6 +3,7 @@
 "use strict";
 (() => {
   const HOUR = 3600_000;
+  const INTOLERABLE = 3;
   const SITUATIONS = { U: "Uncoupled", C: "About to couple", R: "Coupled and running" };
   const get = (id) => document.getElementById(id);
   const shell = get("shell");
@@ -108,7 +109,9 @@
     const css = state === "attention" ? ".sync-failed" : report.sending ? ".sync-sending" : waits(report) ? ".sync-phone" : "";
     const waited = Date.now() - saved;
     const nagging = waits(report) && waited > HOUR;
+    const call = about.worst === INTOLERABLE && !report.seen;
     return make(`li.card${css}`, make("h2", link(title, `/reports/new/#sent-${id}`, "a.whole")), ...(about.fault ? [make("p", about.fault)] : []),
+      ...(call ? [make("p.call", "Call control now. The call is the report.")] : []),
       ...[...new Set(whereabouts(report))].filter(Boolean).map((line) => make("p", make("strong", line))),
       ...(nagging ? [make("p.old", `This report has been on your phone for ${age(waited)}. Nobody else can see it.`)] : []),
       make("p.soft", `Saved ${when(saved)}`));
@@ -233,10 +236,10 @@
     const { ends, open = [] } = facts.units[unit];
     const slots = open.filter((found) => [letter, "?"].includes(found.end)).map((found) => found.part);
     const face = faces?.querySelector(`[data-drawing="${facts.patterns[ends[letter].pattern].drawing}"] svg`);
-    if (!face || !slots.length) return [];
-    const shown = document.importNode(face, true);
-    for (const part of shown.querySelectorAll(".part")) part.classList.toggle("marked", slots.includes(part.dataset.slot));
-    return [shown, make("p.help", `Seen facing the ${letter} end. Parts with an open report are drawn heavy.`)];
+    const marked = [...(face?.querySelectorAll(".part") ?? [])].filter((part) => slots.includes(part.dataset.slot));
+    if (!marked.length) return [];
+    for (const part of face.querySelectorAll(".part")) part.classList.toggle("marked", marked.includes(part));
+    return [document.importNode(face, true), make("p.help", `Seen facing the ${letter} end. Parts with an open report are drawn heavy.`)];
   }
 
   async function faces() {
@@ -385,9 +388,11 @@
     const recent = JSON.parse(box.dataset.recent);
     if (recent.length) await Store.write([["put", "meta", recent, "recent"]]);
     const worker = await navigator.serviceWorker?.getRegistration();
-    const kept = (await Store.read("facts", "facts")) && (await Store.read("facts", "table"));
+    const kept = (await Store.read("facts", "facts")) && (await Store.read("facts", "table")) && (await self.caches?.match("/phone/"));
+    const ready = worker?.active && kept;
+    if (!ready) setTimeout(show, 2000);
     const lines = [
-      make("strong", worker?.active && kept ? "✓ Ready without signal." : "Not ready without signal yet. Keep this page open where there is signal."),
+      make("strong", ready ? "✓ Ready without signal." : "Not ready without signal yet. Keep this page open where there is signal."),
       (await navigator.storage?.persisted?.()) ? "This phone keeps reports until the logbook has them." : "This phone may clear what it keeps when it runs short of room. Send reports soon.",
       ...(navigator.standalone === false ? ["Add this page to your home screen: Share, then “Add to Home Screen”. Open it from there. A report saved in this tab stays in this tab: send it first."] : []),
     ];
