@@ -16,7 +16,7 @@ from django.db import transaction
 from django.db.models import F
 
 from fleet.models import CouplerEnd, Place, Unit
-from inspections import closing, grading, log, permissions
+from inspections import closing, grading, log, mates, permissions
 from inspections.models import (
     CloseOut,
     Deferral,
@@ -254,6 +254,7 @@ def withdraw(finding: Finding, *, version: int, by: User, now: datetime, why: st
             changes={"state": State.WITHDRAWN, "closed": now},
             why=why,
         )
+        mates.withdraw(changed, now)
         grading.regrade_siblings(changed, now=now, actor=by.pk)
         return changed
 
@@ -292,6 +293,8 @@ def merge(finding: Finding, *, into: Finding, version: int, by: User, now: datet
             taken=changed.ref,
         )
         grading.regrade(target, cause=Grade.Cause.OBSERVATION, now=now, actor=by.pk, always=True)
+        mates.withdraw(changed, now)
+        mates.ask(target, now)
         grading.regrade_siblings(target, now=now, actor=by.pk)
         return changed
 

@@ -180,6 +180,7 @@ def finding(request, ref):
         "pages": pages_offered(told, open_to),
         "restrict": restrict_because(found, request.user, now),
         "unnamed": not found.unit_id and workflow.may_from(found, "plan") and may(request.user, "plan"),
+        "chain": asked.chain(found),
         "cards": cards_offered(found) if may(request.user, "print card") else [],
         "driver": DRIVER in groups_of(request.user),
         "may_see_list": may(request.user, "see control"),
