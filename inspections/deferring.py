@@ -79,6 +79,22 @@ def left_of(finding: Finding, at: datetime, *, coupled: bool) -> Left | None:
     return min(found, key=lambda left: (left.state == WAITING, -left.row.pk), default=None)
 
 
+def said_of(left: Left, rules, now: datetime) -> tuple[str, ...]:
+    """What is to be said of a deferral: until when and which events, its state, extensions, what is worse since."""
+    row = left.row
+    events = [rules.expiry_events.get(code, code) for code in row.events]
+    until = f"Until {words.moment(row.until, now)}" + (f", or {words.listed(events, 'or')}" if events else "")
+    said = [until]
+    if left.state == OVER:
+        said = [f"Run out {words.moment(left.at, now)}: {left.why}"]
+    elif left.state == WAITING:
+        said.append("Waits for the engineer: it does not count yet")
+        said += [f"Nobody can agree to it any more: {left.why}"] if left.why else []
+    if left.extensions:
+        said.append(f"Extended {times(left.extensions)}")
+    return tuple(said + ([f"{left.worse}: it no longer covers this"] if left.worse else []))
+
+
 def defer(
     finding: Finding,
     *,

@@ -235,6 +235,8 @@ class Writer:
 
     def restriction(self, row: Restriction, ends) -> Item:
         notes = () if row.pk in self.labelled else ("No label shows it there",)
+        if row.finding_id and not row.finding.is_open and not row.close_out_id:
+            notes += ("Its report is no longer open: see whether it can be lifted",)
         ref = row.finding.ref if row.finding_id else ""
         left = "Released with limits" if row.close_out_id else "Restriction by control"
         return Item(
@@ -271,7 +273,7 @@ class Writer:
         what = f"Not repaired yet: {words.part(self.rules, finding)}"
         return Item(
             "deferral", row.pk, what, end_of(finding), row.since,
-            notes=left_words(left, self.rules, self.now), state=left.state, ref=finding.ref,
+            notes=deferring.said_of(left, self.rules, self.now), state=left.state, ref=finding.ref,
             **stops, **self.people(row, row.why),
         )  # fmt: skip
 
@@ -297,19 +299,3 @@ def end_of(finding: Finding) -> str:
 def standing_on(restriction: Restriction) -> str:
     """ "the B end of 201", "the whole of 201"."""
     return f"the {words.end(restriction.end)}" if restriction.end_id else f"the whole of {restriction.unit}"
-
-
-def left_words(left: deferring.Left, rules, now: datetime) -> tuple[str, ...]:
-    """What is to be said of a deferral: until when and which events, its state, extensions, what is worse since."""
-    row = left.row
-    events = [rules.expiry_events.get(code, code) for code in row.events]
-    until = f"Until {words.moment(row.until, now)}" + (f", or {words.listed(events, 'or')}" if events else "")
-    said = [until]
-    if left.state == deferring.OVER:
-        said = [f"Run out {words.moment(left.at, now)}: {left.why}"]
-    elif left.state == deferring.WAITING:
-        said.append("Waits for the engineer: it does not count yet")
-        said += [f"Nobody can agree to it any more: {left.why}"] if left.why else []
-    if left.extensions:
-        said.append(f"Extended {deferring.times(left.extensions)}")
-    return tuple(said + ([f"{left.worse}: it no longer covers this"] if left.worse else []))

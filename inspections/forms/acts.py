@@ -260,7 +260,8 @@ class LiftForm(forms.Form):
     act, words = "lift", "Lift this restriction"
     why = why("Why is it lifted?")
 
-    def __init__(self, data=None, *, restriction: Restriction):
+    def __init__(self, data=None, *, restriction: Restriction, primary: bool = False):
         super().__init__(data, auto_id=f"id_lift_{restriction.pk}_%s")
         say_what_is_needed(self)
-        self.helper = helper(reverse(self.act, args=[restriction.pk]), "why", button(self.words))
+        look = "primary" if primary else "secondary"
+        self.helper = helper(reverse(self.act, args=[restriction.pk]), "why", button(self.words, look))

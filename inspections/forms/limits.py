@@ -142,7 +142,7 @@ class AssistanceForm(UnitForm):
 class OffForm(forms.Form):
     """One press: a label was taken down, an isolation removed."""
 
-    def __init__(self, data=None, *, act: str, words: str, pk: int):
+    def __init__(self, data=None, *, act: str, words: str, pk: int, primary: bool = False):
         super().__init__(data, auto_id=f"id_{act}_{pk}_%s")
         self.act, self.words = act, words
-        self.helper = helper(reverse(act, args=[pk]), button(words))
+        self.helper = helper(reverse(act, args=[pk]), button(words, "primary" if primary else "secondary"))

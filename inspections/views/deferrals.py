@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
-from inspections import deferring, delegation, grading, in_force, log, standing, words, workflow
+from inspections import deferring, delegation, grading, log, standing, words, workflow
 from inspections.forms.deferrals import AgreeForm, DeferForm, ExtendForm, RecallForm
 from inspections.models import Deferral
 from inspections.permissions import may, require
@@ -74,7 +74,7 @@ def about(user, finding, on, now) -> dict:
         "events": [rules.expiry_events.get(code, code) for code in on.events],
         "missing": [(delegation.MISSING[need], link_to(need, finding)) for need in on.missing],
         "left": left,
-        "left_words": in_force.left_words(left, rules, now) if left else (),
+        "left_words": deferring.said_of(left, rules, now) if left else (),
         "on_expiry": on_expiry(finding, rules),
         "forms": forms_for(user, finding, left, on, now) if left else [],
         "may_defer": may(user, "defer") and workflow.may_from(finding, "defer"),
@@ -100,7 +100,11 @@ def forms_for(user, finding, left, on, now) -> list:
     open_to = workflow.acts_open_to(user, finding)
     forms = []
     if left.state == deferring.WAITING:
-        forms += [AgreeForm(**made, primary=True)] if "agree" in open_to and left.row.by_id != user.pk and not left.why else []
+        forms += (
+            [AgreeForm(**made, primary=True)]
+            if "agree" in open_to and left.row.by_id != user.pk and not left.why
+            else []
+        )
     else:
         forms += [ExtendForm(**made, terms=on)] if "extend" in open_to and left.extensions < on.extensions else []
     if left.state != deferring.OVER and "recall" in open_to:

@@ -136,7 +136,7 @@ def restrict(request, number):
 def lift(request, pk):
     """Lift one restriction; the others stay."""
     row = get_object_or_404(Restriction.objects.select_related("end__unit", "unit"), pk=pk)
-    form = LiftForm(request.POST, restriction=row)
+    form = LiftForm(request.POST, restriction=row, primary=True)
     if row.lifted_by_id == request.user.pk:
         return back_to(unit_of(row))
 
@@ -221,7 +221,7 @@ def restore(request, pk):
 
 def take_off(request, row, act, name, words_, done):
     """Take off what is on; a second press of the same person is no error."""
-    form = OffForm(request.POST, act=name, words=words_, pk=row.pk)
+    form = OffForm(request.POST, act=name, words=words_, pk=row.pk, primary=True)
     if row.off_by_id == request.user.pk:
         return back_to(unit_of(row))
 

@@ -177,6 +177,15 @@ def test_lifting_one_leaves_the_others_and_its_label_is_to_be_taken_down(cast, r
     assert (label.state, label.notes) == ("take down", ("Its restriction was lifted: take it down",))
 
 
+def test_what_was_set_because_of_a_report_stays_when_that_is_over_and_says_so(cast, railway, report, restrict, now):
+    finding = Finding.objects.get(ref=report(cast.driver).refs[0])
+    row = restrict("201 A", Limits(couple="not"), finding=finding)
+    workflow.withdraw(finding, version=1, by=cast.controller, now=now, why="x")
+    (item,) = in_force.on_unit(railway.units["201"], cast.controller, now).items
+    assert (item.row, item.stops) == (row.pk, ("Do not couple at this end.",))
+    assert "Its report is no longer open: see whether it can be lifted" in item.notes
+
+
 def test_an_end_not_known_and_a_report_that_limits_nothing(cast, railway, report, now):
     report(cast.driver, end="?")
     report(cast.driver, part="cover", symptom="cover-lip", end="B")

@@ -645,6 +645,7 @@ def test_of_two_people_the_second_is_told(unit_act, cast, client_of, name):
     sentence = {"label": "Label 12 hangs on 201 A already"}.get(name, "Somebody recorded that already")
     assert answer.status_code == 422
     assert sentence in answer.content.decode()
+    assert answer.content.decode().count('class="primary"') == 1
     assert rows() == after
 
 
