@@ -2,13 +2,20 @@
 
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import CharField, Exists, OuterRef, Q, Value
+from django.db.models.functions import Cast, Concat
 
+from inspections.models.log import LogEntry
+
+KEPT = "kept:"  # the log's subject for one body in quarantine: this and its id, as several bodies may have one uuid
+WORKED_OFF = "quarantine worked off"
 
 class SubmissionQuerySet(models.QuerySet):
     def quarantined(self):
-        """Bodies that could not be taken in; control works them off."""
-        return self.filter(status=Submission.Status.QUARANTINED)
+        """Bodies that could not be taken in and that control has not worked off."""
+        subject = Concat(Value(KEPT), Cast(OuterRef("pk"), CharField()))
+        worked_off = LogEntry.objects.filter(subject=subject, kind=WORKED_OFF)
+        return self.filter(~Exists(worked_off), status=Submission.Status.QUARANTINED)
 
 
 class Submission(models.Model):

@@ -1,4 +1,4 @@
-"""Reporting: the report page, its receipt, one's own reports, and what is in quarantine."""
+"""Reporting: the report page, its receipt, and one's own reports."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from django.utils import timezone
 from django.utils.safestring import SafeString
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from inspections import carried, case, grading, intake, receipts
+from inspections import calls, carried, case, grading, intake, receipts
 from inspections.forms import earlier
 from inspections.forms.questions import asked, asked_of_any, read_unit
 from inspections.forms.report import SLOTS, PhotoForm, ReportForm, as_bytes, fresh, with_ids, without
-from inspections.models import Finding, Inspection, Photo, Submission
+from inspections.models import Finding, Inspection, Photo
 from inspections.permissions import require
 from inspections.reports import face
 from inspections.rules.facts import CATEGORIES
@@ -29,7 +29,6 @@ from inspections.views.taking import NOT_TAKEN, keep_photos, take_photos
 PAGE = 25
 # The page can be used without them: its form posts as it is.
 LATE = tuple(f"js/{name}.js" for name in ("rules", "photo", "answers", "unit", "verdict", "draft", "body", "receipt"))
-RAW_SHOWN = 20_000  # characters of a body in quarantine
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -172,6 +171,7 @@ def receipt(request, uuid):
         "sent": sent,
         "own": receipts.is_own(submission, request.user),
         "told": receipts.told(submission, rules) if sent.unit else [],
+        "call": calls.call_of(submission),
         "joined": receipts.joined(submission) if sent.unit else [],
         "items": [shown(item, rules, request.session.get(NOT_TAKEN, {})) for item in sent.items],
         "cautions": today.cautions(rules, [item.finding for item in sent.items]),
@@ -232,18 +232,3 @@ def mine(request):
     shown = Paginator(receipts.of_person(request.user), PAGE).get_page(request.GET.get("page"))
     context = {"page": shown, "rows": receipts.sent(shown, grading.ruleset(now), now), "now": now}
     return render(request, "pages/my_reports.html", context)
-
-
-@require_safe
-@require("see control")
-def quarantine(request):
-    """What could not be filed: read-only, the text as it came."""
-    rows = Submission.objects.quarantined().select_related("submitted_by").order_by("-received")
-    shown = Paginator(rows, PAGE).get_page(request.GET.get("page"))
-    return render(request, "pages/quarantine.html", {"page": shown, "rows": [kept(row) for row in shown]})
-
-
-def kept(row) -> dict:
-    """One body in quarantine, its bytes as text."""
-    text = bytes(row.body).decode("utf-8", "replace")
-    return {"row": row, "text": text[:RAW_SHOWN], "more": max(0, len(text) - RAW_SHOWN)}

@@ -46,6 +46,8 @@ MATRIX = [
     ("my-reports", {}, EVERY_ROLE, "-"),
     ("report", {}, EVERY_ROLE, EVERY_ROLE),
     ("quarantine", {}, "cme", "-"),
+    ("work-off", {"pk": "kept"}, "cme", "c"),
+    ("call-new", {}, "c", "c"),
     ("receipt", {"uuid": "report"}, EVERY_ROLE, "-"),
     ("add-photo", {"uuid": "report"}, "-", "d"),
     ("photo", {"uuid": "photo"}, "d" + DESK, "-"),
@@ -159,6 +161,7 @@ def world(cast, railway, report, now):
         "new": uuid_of("new"),
         "driver": cast.other_driver.pk,
         "end": railway.ends["202 B"].pk,
+        "kept": kept_whole(cast, now).pk,
         "alert": WeatherAlert.objects.create(place=depot, weather="wet", since=now).pk,
     }
 
@@ -169,6 +172,14 @@ def deferred(cast, finding, now):
     return Deferral.objects.create(
         finding=finding, category=1, why="x", by=cast.controller, since=now, until=until, events=[]
     )
+
+
+def kept_whole(cast, now):
+    """A body that could not be filed."""
+    return Submission.objects.create(
+        uuid=uuid_of("kept"), sha256="0" * 64, body=b"{}", submitted_by=cast.driver, channel="phone", received=now,
+        status="quarantined", why="unit: This field is required.",
+    )  # fmt: skip
 
 
 def another_moved(cast, railway, report, now):
