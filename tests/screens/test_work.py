@@ -101,6 +101,7 @@ def test_who_may_read_it(cast, railway, client_of, who, status):
 def test_the_number_of_queries_does_not_grow(cast, railway, report, client_of, now):
     client = client_of(cast.fitter)
     first = taken(cast, railway, finding_of(report(cast.driver)), now)
+    finding_of(report(cast.driver, end="B"))  # neither end can be used: its assistance plan is asked for
     page_of(client, "?depot=BRK")
     counts = []
     for more in (0, 59):
@@ -110,5 +111,5 @@ def test_the_number_of_queries_does_not_grow(cast, railway, report, client_of, n
         counts.append(len(found))
     assert page.count('<li class="card">') == 60
     assert counts[0] == counts[1]
-    assert counts[0] <= 14, counts
+    assert counts[0] <= 24, counts
     print(f"queries: work list {counts[0]}")
