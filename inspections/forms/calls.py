@@ -103,8 +103,8 @@ class DealtWithForm(forms.Form):
 
     def __init__(self, data=None, *, row: Submission):
         super().__init__(data)
-        self.fields["why"].error_messages["required"] = "Say how it was dealt with"
         say_what_is_needed(self)
+        self.fields["why"].error_messages["required"] = "Say how it was dealt with"
         self.helper = helper(reverse("work-off", args=[row.pk]), "why", button("Take it off the list"))
 
 
