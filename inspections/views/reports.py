@@ -27,8 +27,10 @@ from inspections.views import today
 from inspections.views.taking import NOT_TAKEN, keep_photos, take_photos
 
 PAGE = 25
-# The page can be used without them: its form posts as it is.
-LATE = tuple(f"js/{name}.js" for name in ("rules", "photo", "answers", "unit", "verdict", "draft", "body", "receipt"))
+# The page can be used without them, so they come after it: those of every page, then its own.
+EVERYWHERE = ("fields", "store", "outbox", "phone")
+OWN = ("rules", "photo", "answers", "unit", "verdict", "draft", "body", "receipt")
+LATE = tuple(f"js/{name}.js" for name in (*EVERYWHERE, *OWN))
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

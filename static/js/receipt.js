@@ -143,8 +143,11 @@
     if (row.filed === "quarantined") return [paragraph(row.words)];
     const at = clock(row.received);
     if (!row.refs.length) return [paragraph(`The logbook has your look, ${at}. Nothing was found.`)];
-    const lines = row.refs.map((ref) => paragraph(["The logbook has your report, ", make("span", "ref ref-large", Unit.spoken(ref)), `, ${at}.`]));
-    return [...lines, paragraph([strong(row.seen ? `Seen by control ${clock(row.seen)}.` : "Control has not looked yet.")])];
+    const refs = row.refs.map((ref) => paragraph(["The logbook has your report, ", make("span", "ref ref-large", Unit.spoken(ref)), `, ${at}.`]));
+    const now = (row.states ?? []).map((words) => words.replace(/^The logbook has it\. /, ""));
+    if (!now.length) now.push(row.seen ? `Seen by control ${clock(row.seen)}.` : "Control has not looked yet.");
+    const said = now.map((words) => paragraph([strong(words)]));
+    return new Set(now).size > 1 ? refs.flatMap((line, place) => [line, said[place]]) : [...refs, said[0]];
   }
 
   // [class, lines] of the state box.

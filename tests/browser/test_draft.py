@@ -203,7 +203,7 @@ def test_a_report_saved_in_another_tab_is_not_a_draft_here(ready):
 
 def test_no_answer_is_picked_that_the_page_does_not_offer(ready, cast, report):
     report(cast.other_driver)
-    open_report(ready)
+    open_report(ready, "?unit=201&plain=1")
     answer(ready, "end", "A end")
     ready.click("svg [data-slot=air-upper]")
     answer(ready, "sign", "Already reported")

@@ -1,6 +1,7 @@
 """S2: the report page without scripts: what is asked, what is sent, what comes back."""
 
 import json
+import re
 from datetime import UTC, datetime, time, timedelta
 
 import pytest
@@ -520,6 +521,22 @@ def test_another_unit_that_can_be_none_is_asked_for_again(driver):
     assert "Enter the unit number" in response.content.decode()
 
 
+def scripts(page):
+    """Names of the scripts a page asks for, at once or late."""
+    late = re.findall(r'data-late="([^"]*)"', page)
+    return {
+        path.rpartition("/")[2] for path in [*re.findall(r'<script src="([^"]*)"', page), *" ".join(late).split()]
+    }
+
+
+def test_the_report_page_has_the_scripts_of_every_page_and_few_of_them_at_once(driver):
+    page = driver.get("/reports/new/?unit=201").content.decode()
+    assert scripts(page) >= scripts(driver.get("/units/").content.decode()) - {"shell.js"}
+    assert {path.rpartition("/")[2] for path in re.findall(r'<script src="([^"]*)"', page)} == {
+        "theme.js", "report.js", "focus.js",
+    }  # fmt: skip
+
+
 def test_no_answer_is_given_beforehand(driver):
     page = driver.get("/reports/new/?unit=201").content.decode()
     checked = [line for line in page.splitlines() if " checked" in line]
@@ -565,7 +582,7 @@ def test_nobody_signed_in_is_led_to_the_sign_in(client, railway):
 def test_the_page_asks_the_database_no_more_with_thirty_findings(driver, cast, report, django_assert_max_num_queries):
     report(cast.other_driver)
     driver.get("/reports/new/?unit=201")
-    with django_assert_max_num_queries(25) as one:
+    with django_assert_max_num_queries(30) as one:
         driver.get("/reports/new/?unit=201")
     for number in range(30):
         report(cast.other_driver, end="AB"[number % 2], part="hook", symptom="hook-slow")
