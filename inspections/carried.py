@@ -52,7 +52,7 @@ def facts(now: datetime, units: Collection[str] | None = None) -> dict[str, obje
     opened = open_findings(ends, rows, rules)
     return {
         "v": 1,
-        "at": stamp(now),
+        "at": f"{now.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
         "rules": rules.sha256,
         "places": place_facts(now, rules),
         "patterns": {pattern.code: pattern_facts(pattern, rules) for pattern in {end.pattern for end in ends}},
@@ -78,7 +78,7 @@ def etag(now: datetime) -> str:
 
 
 def stamp(at: datetime) -> str:
-    """A time to the minute, short: every report carries one."""
+    """A time to the minute: every finding carries one."""
     return f"{at.astimezone(UTC):%Y-%m-%dT%H:%MZ}"
 
 

@@ -104,7 +104,7 @@
   }
 
   function card(report) {
-    const { about, id, unit, saved, state } = report;
+    const { about = {}, id, unit, saved, state } = report;
     const title = `${unit}, ${about.end}: ${about.part || "looked, nothing found"}`;
     const css = state === "attention" ? ".sync-failed" : report.sending ? ".sync-sending" : waits(report) ? ".sync-phone" : "";
     const waited = Date.now() - saved;
@@ -320,13 +320,22 @@
     return { h1: ["Receipt"], body: [] };
   }
 
+  function plain(part) {
+    try {
+      return decodeURIComponent(part);
+    } catch {
+      return part;
+    }
+  }
+
+  // Address, what fills the page, and whether it changes with what is sent; the others change with the facts alone.
   const PAGES = [
-    [/^\/(phone\/)?$/, start],
-    [/^\/reports\/$/, reports],
+    [/^\/(phone\/)?$/, start, true],
+    [/^\/reports\/$/, reports, true],
     [/^\/reports\/([0-9a-f-]{36})\/$/, receipt],
     [/^\/units\/$/, units],
     [/^\/units\/pick\/$/, pick],
-    [/^\/units\/([^/]+)\/$/, (all, given) => unit(all, decodeURIComponent(given).toUpperCase())],
+    [/^\/units\/([^/]+)\/$/, (all, given) => unit(all, plain(given).toUpperCase())],
     [/^/, elsewhere],
   ];
 
@@ -350,23 +359,31 @@
     for (const one of get("nav").querySelectorAll("a")) if (one.pathname === at) one.setAttribute("aria-current", "page");
   }
 
+  // {h1, body}; null where the page says it already.
   async function content() {
     const all = await known();
     frame(all.person);
-    const [pattern, fill] = PAGES.find(([one]) => one.test(at));
+    const [pattern, fill, live] = PAGES.find(([one]) => one.test(at));
+    const from = `${all.person?.id} ${all.facts?.at}`;
+    if (!live && shell.dataset.from === from) return null;
+    shell.dataset.from = from;
     return all.person ? fill(all, at.match(pattern)[1]) : signedOut();
   }
 
+  // What to show where the store cannot be read: nothing at all where something is shown already.
+  function instead(error) {
+    if (!error.kind) console.error(error);
+    if (error.kind === "blocked") return blocked();
+    return shell.dataset.said ? null : elsewhere();
+  }
+
   async function showPage() {
-    const { h1, body } = await content().catch((error) => {
-      if (error.kind === "blocked") return blocked();
-      throw error;
-    });
-    if (shell.querySelector("input:focus")) return;
+    const shown = await content().catch(instead);
+    if (!shown || shell.querySelector("input:focus")) return;
     const title = document.querySelector("h1");
-    title.replaceChildren(...h1);
+    title.replaceChildren(...shown.h1);
     document.title = `${title.textContent} – Coupler Logbook`;
-    put(shell, body);
+    put(shell, shown.body);
   }
 
   // The logbook answers: this page can be had anew.

@@ -452,6 +452,32 @@ def test_a_browser_that_keeps_nothing_is_told_what_that_means(page):
     assert axe_faults(page) == []
 
 
+def test_new_facts_fill_a_page_that_is_open_and_a_search_is_left_alone(page, cast, report):
+    get_ready(page)
+    away(page, "/units/201/")
+    assert page.locator("li.card").count() == 0
+    report(cast.driver)
+    page.context.set_offline(False)
+    page.evaluate("() => Outbox.refresh(true)")
+    expect(page.locator("li.card")).to_contain_text("5 Upper air seal: The rubber is torn or has a flap")
+    page.context.set_offline(True)
+    away(page, "/units/")
+    page.get_by_label("Find a unit").fill("40")
+    page.evaluate("(at) => Store.change('facts', 'facts', (facts) => ({...facts, at}))", "2026-11-24T01:00Z")
+    page.evaluate("() => dispatchEvent(new Event('outbox-send'))")
+    page.wait_for_timeout(800)
+    assert page.get_by_label("Find a unit").input_value() == "40"
+    assert texts(page.locator("li.card:visible h2")) == ["401 3N"]
+
+
+@pytest.mark.parametrize("part", ["%E0%A4%A", "%3Cimg%20src=x%3E", "constructor", "201A"])
+def test_an_odd_number_in_the_address_is_a_unit_that_is_not_on_the_list(page, part):
+    get_ready(page)
+    away(page, f"/units/{part}/")
+    expect(page.locator("h1")).to_contain_text("is not on the list on this phone")
+    assert page.locator("main img").count() == 0
+
+
 def test_without_the_store_of_pages_units_are_shown_without_their_picture(page, cast, report):
     report(cast.driver)
     get_ready(page)

@@ -81,8 +81,11 @@ def test_every_open_finding_has_its_grade_on_the_phone(busy, rules_page, now):
     assert set(graded.values()) == {0, 1, 2, 3}
 
 
-def test_what_is_unpacked_is_what_was_packed(busy, rules_page, now):
-    facts = carried.facts(now)
+@pytest.mark.parametrize("seconds", [0, 31])
+def test_what_is_unpacked_is_what_was_packed(busy, rules_page, now, seconds):
+    busy.fault("301", "A", "face", "", seen=(now + timedelta(minutes=7)).isoformat())  # by a clock that is ahead
+    facts = carried.facts(now + timedelta(seconds=seconds))
+    assert facts["at"] == f"2026-11-24T06:00:{seconds:02}Z"
     assert rules_page("(facts) => Rules.unpack(facts)", carried.packed(facts)) == json.loads(json.dumps(facts))
     assert rules_page("(facts) => Rules.unpack(facts)", facts) == json.loads(json.dumps(facts))
     assert rules_page("() => Rules.unpack(undefined)") is None
