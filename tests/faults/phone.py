@@ -182,7 +182,7 @@ class Phone:
     def run(self, page=None) -> str:
         """Let the outbox send now and say how it ended; waits while another tab sends."""
         until = time.monotonic() + SECONDS
-        while (ended := (page or self.page).evaluate("Outbox.retryNow()")) == "busy" and time.monotonic() < until:
+        while (ended := (page or self.page).evaluate("Outbox.run()")) == "busy" and time.monotonic() < until:
             time.sleep(0.05)
         return ended
 

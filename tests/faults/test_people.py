@@ -5,10 +5,11 @@ from base64 import b64encode
 from hashlib import sha256
 
 import pytest
+from playwright.sync_api import Error as BrowserError
 from playwright.sync_api import expect
 
 # Everything the worker may keep: shells and hashed files. A new entry needs a reason.
-PAGES = {"/phone/", "/phone/report/"}
+PAGES = {"/phone/", "/phone/report/", "/phone/coupling/"}
 FOLDERS = ("/static/js/", "/static/css/", "/static/icons/")
 
 
@@ -39,13 +40,13 @@ def test_only_shells_and_hashed_files_are_cached(phone, link, ledger, photo):
     phone.save([photo(1)])
     phone.run()
     look_around(phone)
+    phone.wait(lambda: PAGES <= {path for paths in phone.caches().values() for path in paths})
     kept = [path for paths in phone.caches().values() for path in paths]
-    assert set(kept) >= PAGES
     assert {path for path in kept if not path.startswith(FOLDERS)} == PAGES
     assert len(phone.caches()) == 1
     server_list = phone.page.evaluate("fetch('/sw.js').then((answer) => answer.text())").split("\n", 1)[0]
     listed = json.loads(server_list.removeprefix("const SHELL = ").rstrip(";"))
-    assert sorted(kept) == sorted(listed["files"] + listed["pages"])
+    assert sorted(kept) == sorted(listed["first"] + listed["later"])
 
 
 def test_nothing_of_a_person_is_in_any_cached_answer(phone, server, ledger, photo):
@@ -72,7 +73,7 @@ def test_the_worker_keeps_no_private_page_that_was_visited(phone, server, link):
     link.fault("down")
     for path in ("/units/201/", "/reports/", "/password/", "/"):
         phone.open(path)
-        assert "Driver 1" not in phone.page.content(), path
+        assert phone.page.locator("#shell").count() == 1, path  # it names the person from the phone's own store
         assert "csrfmiddlewaretoken" not in phone.page.content(), path
 
 
@@ -113,7 +114,11 @@ def test_signing_out_clears_facts_and_person_and_keeps_what_is_not_sent(signal, 
 
 
 def signed_out(phone):
-    return phone.page.evaluate("fetch('/phone/session/', { redirect: 'manual' }).then((said) => said.status)") == 401
+    try:
+        said = phone.page.evaluate("fetch('/phone/session/', { redirect: 'manual' }).then((said) => said.status)")
+    except BrowserError:
+        return False  # the page is on its way to the sign-in
+    return said == 401
 
 
 def test_sign_out_warns_of_what_is_not_sent(phone, link, photo):
