@@ -6,7 +6,7 @@ The phone makes the same of the facts it carries: `static/js/ask.js`.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
@@ -20,6 +20,7 @@ from inspections.rules.limits import Limits, join_all
 
 PIPES = ("MRP", "BP")
 SITUATIONS = ("C", "R")
+FULL = coupling.LEVELS[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +60,17 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The answer, its two sides, and what was taken for the place and the weather. `train`: once joined, in words."""
+    """The answer, its two sides, and what was taken for the place and the weather.
+
+    `train`: once joined, in words; `allows`: what each rule allows at most, in words.
+    """
 
     answer: coupling.Answer
     sides: tuple[Side, Side]
     where: coupling.Where
     weather: str
     train: tuple[str, ...]
-    levels: dict[str, str]
+    allows: Mapping[str, str]
 
 
 def find(asked: Asked, at: datetime, *, named: bool) -> Found:
@@ -91,8 +95,19 @@ def find(asked: Asked, at: datetime, *, named: bool) -> Found:
         where=where,
         weather=rules.weather_words[weather].name,
         train=explain.limit_words(rules, answer.train, "R") if answer.train else (),
-        levels=dict(rules.coupling.levels) if rules.coupling else {},
+        allows=allowed(rules),
     )
+
+
+def allowed(rules) -> dict[str, str]:
+    """Rule → what it allows at most, in words: "" for all of it, to look first where somebody has to."""
+    section = rules.coupling
+    if section is None:
+        return {}
+    return {
+        rung.rule: section.first if rung.to_look_at else "" if rung.level == FULL else section.levels[rung.level]
+        for rung in section.rungs()
+    }
 
 
 def meant(ends: Sequence[CouplerEnd], number: str, letter: str) -> CouplerEnd | None:

@@ -50,6 +50,7 @@ class CallForm(forms.Form):
         self.now, self.kept = now, kept
         people = User.objects.filter(is_active=True, groups__isnull=False).distinct()
         self.fields["reporter"].queryset = people.order_by("first_name", "username")
+        self.fields["reporter"].optional_note = "for somebody on the list"
         self.fields["caller"].optional_note = "for somebody not on the list"
         self.fields["called"].error_messages["required"] = "Enter the time of the call"
         if kept:

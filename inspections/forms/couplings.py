@@ -29,7 +29,7 @@ ENDS = [("A", "A end"), ("B", "B end")]
 ITS_ENDS = [*ENDS, ("?", "I can’t tell")]
 END_NOT_KNOWN = "end not known"
 UNITS_OFFERED = 5
-ANOTHER = ("", "Another unit")
+ANOTHER = ("another", "Another unit")
 MOST_ROWS, MOST_BYTES = 20_000, 5_000_000  # of a file that a page waits for
 NOTHING: Mapping[str, str] = MappingProxyType({})
 
@@ -44,7 +44,7 @@ class OtherUnit(UnitField):
         self.label, self.widget = "Which other unit?", forms.RadioSelect()
 
     def clean(self, value):
-        return read_unit(value) if value else ""
+        return "" if value in ("", None, ANOTHER[0]) else read_unit(value)
 
 
 class CouplingForm(forms.Form):
@@ -72,7 +72,7 @@ class CouplingForm(forms.Form):
             self.fields[name].optional_note = "not needed for “parted”"
         mated = [mate.rpartition(" ")[0] for mate in mates.values()]
         units = [*mated, *offered, self["other"].value() or ""]
-        units = [unit for unit in dict.fromkeys(units) if unit and unit != number]
+        units = [unit for unit in dict.fromkeys(units) if unit not in ("", number, ANOTHER[0])]
         self.fields["other"].widget.choices = [*((unit, unit) for unit in units[: UNITS_OFFERED + 1]), ANOTHER]
 
     def clean(self):

@@ -20,6 +20,28 @@ from inspections.views.reports import questions_context, tidy, verdict_on
 
 PAGE = 25
 RAW_SHOWN = 20_000  # characters of a body in quarantine
+# Field of a body → what it is called.
+FIELDS = {
+    "v": "the version of its form",
+    "id": "its id",
+    "author": "its author",
+    "unit": "the unit",
+    "seen": "the time seen",
+    "occasion": "what they were doing",
+    "place": "the place",
+    "weather": "the weather",
+    "note": "the note",
+    "end": "which end",
+    "situation": "how the end was",
+    "clean": "nothing found",
+    "mate": "the other end",
+    "stage": "how far they joined",
+    "coupled": "what happened",
+    "part": "the part",
+    "symptom": "what is wrong",
+    "kind": "what kind of report",
+    "of": "the earlier report",
+}
 GONE = "This was worked off meanwhile. Nothing more was filed; what you typed stands below."
 
 
@@ -136,11 +158,20 @@ def shown(row) -> dict:
     raw = bytes(row.body).decode("utf-8", "replace")
     return {
         "row": row,
-        "wrong": [line[:1].upper() + line[1:] for line in row.why.split("; ")],
+        "wrong": [wrong_words(line) for line in row.why.split("; ")],
         "same_id": row.why.startswith("same id"),
         "text": raw[:RAW_SHOWN],
         "more": max(0, len(raw) - RAW_SHOWN),
     }
+
+
+def wrong_words(line: str) -> str:
+    """One line of why, as intake wrote it ("fault 2 part: …"), in words."""
+    name, colon, said = line.partition(": ")
+    *row, field = name.split(" ")
+    if colon and field in FIELDS and (not row or row[0] in ("end", "fault")):
+        name = ", ".join([*([" ".join(row)] if row else []), FIELDS[field]])
+    return f"{name[:1].upper()}{name[1:]}{colon}{said}"
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

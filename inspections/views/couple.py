@@ -52,10 +52,9 @@ def taken(asked, found) -> list[tuple[str, str]]:
 
 
 def reasons(found) -> list[dict[str, str]]:
-    """Each reason with what it allows at most, where that is less than all."""
+    """Each reason with what it allows at most, where that is less than all and not in its words already."""
     return [
-        {"about": one.about, "words": one.words, "source": one.source, "most": found.levels[one.level]}
-        if one.level != "full"
-        else {"about": one.about, "words": one.words, "source": one.source, "most": ""}
+        {"about": one.about, "words": one.words, "source": one.source, "most": "" if most in one.words else most}
         for one in found.answer.reasons
+        for most in [found.allows[one.rule]]
     ]

@@ -118,7 +118,7 @@ def couplings_import(request):
         request.session[CHECKED] = key_of(form)
     told = {key: form.cleaned_data[key] for key in ("source", "local")}
     again = ImportForm(checked=good)
-    again.initial = told if good else {}
+    again.initial = told
     other = wanted and not known
     status = 422 if done.fault_count else 409 if other and good else 200
     return import_page(request, again, done=done, good=good, other=other, status=status)

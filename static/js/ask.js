@@ -5,6 +5,7 @@
 (() => {
   const HOUR = 3600_000;
   const OLD = 12; // hours from which it is said aloud how old the facts are
+  const LOOKED = ["heights.unknown", "curve.unknown", "gradient.unknown", "weather.unknown"];
   const PIPES = ["MRP", "BP"];
   const LETTERS = [["A", "A end"], ["B", "B end"]];
   const NOT_KNOWN = "not known";
@@ -100,8 +101,9 @@
     ].join(" ");
   }
 
-  function why(table, { about, words, source, level }) {
-    const most = level === "full" ? [] : [" ", strong(table.coupling.levels[level])];
+  function why({ coupling }, { rule, about, words, source, level }) {
+    const allowed = LOOKED.includes(rule) ? coupling.first : level === "full" ? "" : coupling.levels[level];
+    const most = words.includes(allowed) ? [] : [" ", strong(allowed)];
     return [...(about ? [strong(`${about}:`), " "] : []), words, ...most, " ", make("span", "soft", `(${source})`)];
   }
 

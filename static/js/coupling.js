@@ -46,7 +46,7 @@
       radio.parentElement.hidden = !fits(radio.value);
       if (!fits(radio.value)) radio.checked = false;
     }
-    get("div_id_number").hidden = !form.querySelector('input[name="other"][value=""]').checked && !form.number.value;
+    get("div_id_number").hidden = !form.querySelector('input[name="other"][value="another"]').checked && !form.number.value;
     for (const name of ["other", "other_end", "stage"]) get(`div_id_${name}`).querySelector(".skippable")?.remove();
     const recorded = known.unit === number ? known.mates[value("end")] : "";
     get("recorded").hidden = !recorded;
@@ -60,7 +60,7 @@
     if (filled) for (const name of ["other", "other_end"]) for (const radio of all(`input[name="${name}"]`)) radio.checked = false;
     filled = false;
     const mate = known.unit === number && value("what") === "parted" && known.mates[value("end")];
-    if (!mate || value("other") || form.number.value) return;
+    if (!mate || value("other").replace("another", "") || form.number.value) return;
     const [unit, letter] = mate.split(" ");
     for (const [name, said] of [["other", unit], ["other_end", letter]]) {
       const radio = form.querySelector(`input[name="${name}"][value="${CSS.escape(said)}"]`);
@@ -75,7 +75,7 @@
       const radio = Object.assign(make("input", ""), { type: "radio", name: "other", value: unit, id: `other_${i}`, checked: unit === before });
       return make("div", "answer", radio, Object.assign(make("label", "", unit), { htmlFor: radio.id }));
     });
-    const another = form.querySelector('input[name="other"][value=""]');
+    const another = form.querySelector('input[name="other"][value="another"]');
     if (!rows.length) another.checked = true;
     box.replaceChildren(...rows, another.parentElement);
   }
@@ -112,7 +112,7 @@
 
   async function offerKnown() {
     const recent = (await Store.read("meta", "recent")) ?? [];
-    const printed = all('input[name="other"]').map((radio) => radio.value);
+    const printed = all('input[name="other"]').map((radio) => radio.value).filter((unit) => unit !== "another");
     offer([...Object.values(known.mates).map((mate) => mate.split(" ")[0]), ...printed, ...recent]);
     prefill();
     show();
@@ -121,7 +121,7 @@
   // ---- what is wrong: [[question, words], …]
 
   function otherUnit(wrong) {
-    const [tapped, typed] = [value("other"), form.number.value.trim()];
+    const [tapped, typed] = [value("other").replace("another", ""), form.number.value.trim()];
     const unit = typed ? tidy(typed) : tapped;
     if (typed && !unit) wrong.push(["number", "Enter the unit number, 3 to 6 digits"]);
     else if (typed && tapped && tapped !== unit) wrong.push(["number", `You chose ${tapped} and typed ${unit}. Keep one of them`]);

@@ -11,6 +11,7 @@ from inspections import intake
 from inspections.forms.report import IDS
 from inspections.models import Finding, LogEntry, Observation, Submission
 from tests.conftest import uuid_of
+from tests.look.probes import axe_faults
 from tests.screens.desk import ESCAPED, HOSTILE
 
 pytestmark = pytest.mark.django_db
@@ -218,6 +219,24 @@ def test_ids_that_cannot_be_relied_on_are_made_anew(desk, call):
     send(desk, call(id="x", fault="", kept="99"))
     assert isinstance(Submission.objects.get().uuid, UUID)
     assert Finding.objects.count() == 1
+
+
+@pytest.mark.browser
+def test_only_what_can_be_wrong_with_the_part_is_offered(browser_page, sign_in, cast, railway, report):
+    report(cast.driver)
+    sign_in(browser_page, cast.controller)
+    browser_page.goto(f"{PAGE}?unit=201")
+    many = browser_page.locator("#div_id_sign label:visible").count()
+    assert browser_page.locator("#div_id_changed").is_hidden()
+    browser_page.locator("#div_id_part label", has_text="9 Release handle").click()
+    few = browser_page.locator("#div_id_sign label:visible").all_inner_texts()
+    assert 1 < len(few) < many / 3
+    browser_page.locator("#div_id_sign label", has_text="The handle is stiff").click()
+    browser_page.locator("#div_id_part label", has_text="5 Upper air seal").click()
+    assert not browser_page.locator('input[name="sign"]:checked').count()
+    browser_page.locator("#div_id_sign label", has_text="Already reported").click()
+    assert browser_page.locator("#div_id_changed").is_visible()
+    assert axe_faults(browser_page) == []
 
 
 def test_a_call_that_the_log_had_no_time_for_is_logged_at_the_second_press(desk, call, cast, monkeypatch):

@@ -70,6 +70,8 @@ def test_what_is_not_known_is_looked_at_first(driver):
     assert "Not yet: look first." in page
     assert "If all is well: Joins in full." in page
     assert "Compare both heads from clear. Have a step measured." in page
+    assert "Gradient: not known. <strong>Not yet: look first.</strong>" in page
+    assert "Do not couple" not in page
     assert "Heights: not known. Curve: not known. Gradient: not known." in page
 
 

@@ -130,6 +130,13 @@ def test_what_is_wrong_is_said_by_its_field_and_everything_stays(driver, railway
     assert all(form[name].value() == posted[name] for name in posted if name in form.fields)
 
 
+def test_another_unit_is_no_unit_until_its_number_is_typed(driver, railway):
+    assert driver.post(PAGE, answers(other="another")).status_code == 302
+    page = driver.post(PAGE, answers(id=str(uuid_of("2")), other="another", number=""))
+    assert "Choose the other unit, or type its number" in page.content.decode()
+    assert Coupling.objects.count() == 1
+
+
 def test_hostile_words_stay_words(driver, railway):
     assert ESCAPED in driver.post(PAGE, answers(unit=HOSTILE[:12], place=HOSTILE)).content.decode()
     driver.post(PAGE, answers(place=HOSTILE))
@@ -380,6 +387,39 @@ def test_both_lives_of_the_page_make_one_body(page, driver):
         del body["id"], body["sent"]
         body["seen"] = datetime.fromisoformat(body["seen"]).astimezone(UTC)
     assert one == other
+
+
+@pytest.mark.browser
+def test_two_presses_are_one_record(page):
+    open_page(page, PAGE)
+    taps = Taps(page)
+    for question, words in [("end", "A end"), ("what", "Coupled"), ("other", "301"), ("other_end", "A end")]:
+        taps.on(question, words)
+    taps.on("stage", "Everything joined")
+    page.evaluate("() => { const save = document.getElementById('save'); save.click(); save.click(); }")
+    saved(page)
+    expect(page.locator("main .sync-received")).to_be_visible()
+    assert len(bodies_here(page)) == Submission.objects.count() == 1
+
+
+@pytest.mark.browser
+def test_a_browser_that_keeps_nothing_posts_the_plain_form(page):
+    page.add_init_script(
+        "Object.defineProperty(self, 'indexedDB', { value: { open() { throw new Error('shut'); } } })"
+    )
+    page.goto(PAGE)
+    expect(page.locator("#words")).to_contain_text("This browser keeps nothing")
+    taps = Taps(page)
+    taps.on("end", "A end")
+    taps.on("what", "Coupled")
+    taps.on("other", "Another unit")
+    page.fill("[name=number]", "301")
+    taps.on("other_end", "A end")
+    taps.on("stage", "Everything joined")
+    page.fill("[name=unit]", "202")
+    page.click("#save")
+    page.wait_for_url("**/reports/*/")
+    assert known() == [("coupled", "full", ["202 A", "301 A"], None)]
 
 
 @pytest.mark.browser

@@ -111,6 +111,7 @@ def test_bad_rows_are_named_by_line_column_and_reason_and_nothing_is_written(des
             "in the future",
         ):
             assert words in page, words
+        assert 'value="recorder"' in page, "what was typed stays"
         assert "Import the file that was checked" not in page
     assert not Coupling.objects.exists()
 

@@ -154,6 +154,22 @@ def test_two_controllers_at_once_write_one_entry(transactional_db, cast, keep, n
     assert LogEntry.objects.filter(kind="quarantine worked off").count() == 1
 
 
+@pytest.mark.parametrize(
+    ("extra", "sentence"),
+    [
+        ({}, "The version of its form: "),
+        ({"v": 1, "unit": ""}, "The unit: This field is required."),
+        ({"v": 1, "ends": [{"end": "A", "situation": "X"}]}, "End 1, how the end was: "),
+        ({"v": 1, "faults": [{"end": "Z"}]}, "Fault 1, which end: "),
+        ({"v": 1, "faults": 5}, "Faults: must be a list of objects"),
+        ({"v": 1, "author": 2**30}, "Its author is not the person signed in"),
+    ],
+)
+def test_what_is_wrong_is_said_in_words(desk, keep, extra, sentence):
+    row = keep(**extra)
+    assert sentence in text_of(desk.get(f"{LIST}{row.pk}/"))
+
+
 # ---- filed
 
 
