@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from hashlib import sha256
 from uuid import UUID, uuid4
 
@@ -264,30 +264,6 @@ def repeat_of(end: CouplerEnd | None, component: str, seen: datetime) -> Finding
         return last
     since = CouplingSide.objects.filter(end=end, at__gt=last.closed, at__lte=seen)
     return last if since.count() <= rules.repeat_couplings else None
-
-
-def came_back(ends: Sequence[CouplerEnd], at: datetime) -> dict[str, dict[str, int]]:
-    """End letter → component → how often a fault reported at `at` would have come back: 1, or 2 for more often.
-
-    One query and one more per end.
-    """
-    days, couplings = grading.ruleset(at).repeat_days, grading.ruleset(at).repeat_couplings
-    edge = {end.pk: earliest_close(end, at, days, couplings) for end in ends}
-    letters = {end.pk: end.letter for end in ends}
-    closed = Finding.objects.filter(end__in=ends, state=Finding.State.CLOSED, closed__lte=at).order_by("closed")
-    found: dict[str, dict[str, int]] = {end.letter: {} for end in ends}
-    for end, component, when, before in closed.values_list("end", "component", "closed", "repeat_of"):
-        found[letters[end]].pop(component, None)
-        if when >= edge[end]:
-            found[letters[end]][component] = 2 if before else 1
-    return found
-
-
-def earliest_close(end: CouplerEnd, at: datetime, days: int, couplings: int) -> datetime:
-    """A close-out at this end since then is still in its repeat window at `at`."""
-    sides = CouplingSide.objects.filter(end=end, at__lte=at).order_by("-at").values_list("at", flat=True)
-    beyond = sides[couplings : couplings + 1]
-    return min(at - timedelta(days=days), beyond[0]) if beyond else datetime.min.replace(tzinfo=UTC)
 
 
 def quarantine_words(why: str) -> str:

@@ -90,7 +90,7 @@ def facts(request):
     etag = f'"{carried.etag(now)}"'
     if request.headers.get("If-None-Match", "").removeprefix("W/") == etag:
         return HttpResponseNotModified(headers={"ETag": etag})
-    return JsonResponse(carried.facts(now), headers={"ETag": etag})
+    return JsonResponse(carried.packed(carried.facts(now)), headers={"ETag": etag})
 
 
 @require_http_methods(["PUT"])

@@ -2,19 +2,19 @@
 
 from datetime import timedelta
 
-from django.db.models import Count, Max, Q
+from django.db.models import Count, Max
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet.models import Unit
 from inspections import case, grading, standing, words
-from inspections.forms.acts import LiftForm, RestrictForm
 from inspections.forms.report import PickForm
-from inspections.models import Finding, InspectedEnd, Observation, Restriction
+from inspections.models import Finding, InspectedEnd, MateLook, Observation
 from inspections.permissions import DRIVER, groups_of, may, may_see_words, require
 from inspections.rules.facts import CATEGORIES
 from inspections.views import today
+from inspections.views.limits import in_force_on
 
 HISTORY = timedelta(days=365)
 HISTORY_SHOWN = 100
@@ -72,6 +72,7 @@ def unit(request, number):
     known = standing.of_units([found], now)[found.pk]
     open_here = list(Finding.objects.open().filter(unit=found).for_list().worst_first())
     looks = looks_at(open_here, request.user)
+    asked = set(MateLook.objects.open().filter(end__unit=found).values_list("end", flat=True))
     lines = words.lines(open_here, rules, now)
     rows = [{"line": line, "looks": looks[line.finding.pk]} for line in lines]
     context = {
@@ -80,25 +81,25 @@ def unit(request, number):
         "now": now,
         "driver": DRIVER in groups_of(request.user),
         "worst": lines[0] if lines else None,
-        "ends": [end_shown(end, rows, rules) for end in known.ends],
+        "ends": [end_shown(end, rows, rules, asked) for end in known.ends],
         "unplaced": [row for row in rows if row["line"].finding.end_id is None],
-        "restrictions": restrictions_on(found, request.user, now),
+        "here": in_force_on(found, request.user, now),
         "history": history(found, rules, now),
         "clean": clean_looks(found, now),
         "named": may(request.user, "see words"),
         "cautions": today.cautions(rules, open_here),
-        "restrict": restrict_form(request.user, found, known, rules),
     }
     return render(request, "pages/unit.html", context)
 
 
-def end_shown(end, rows, rules) -> dict:
-    """One end: its standing, where each limit comes from, what is open on it."""
+def end_shown(end, rows, rules, asked) -> dict:
+    """One end: its standing, where each limit comes from, what is open on it, whether a look is asked for."""
     return {
         "letter": end.end.letter,
         "pattern": end.end.pattern,
         "standing": case.standing_words(end, rules),
         "sources": [source for source in end.current.sources if source.words],
+        "look_asked": end.end.pk in asked,
         "rows": [row for row in rows if row["line"].finding.end_id == end.end.pk],
     }
 
@@ -111,23 +112,6 @@ def looks_at(findings, reader) -> dict[int, list[Observation]]:
         if may_see_words(reader, row):
             found[row.finding_id].append(row)
     return found
-
-
-def restrictions_on(unit, user, now) -> list[dict]:
-    """Restrictions in force on the unit and its ends, with the form that lifts each for whoever may."""
-    rows = Restriction.objects.in_force(now).filter(Q(end__unit=unit) | Q(unit=unit))
-    lifting = may(user, "lift")
-    return [
-        {"row": row, "form": LiftForm(restriction=row) if lifting else None}
-        for row in rows.select_related("end", "by").order_by("since")
-    ]
-
-
-def restrict_form(user, unit, known, rules):
-    """The form that sets a restriction, for whoever may."""
-    if not may(user, "restrict"):
-        return None
-    return RestrictForm(unit=unit, ends=[end.end for end in known.ends], dial_words=rules.dial_words)
 
 
 def history(unit, rules, now) -> dict:

@@ -267,6 +267,7 @@
   async function turn() {
     pause = 0;
     try {
+      if (await Store.read("meta", "leaving")) return "signed out"; // the old session may still live
       if (!(await person())) await hello();
       const later = await deliver();
       await ask();
@@ -341,13 +342,15 @@
   }
 
   // At sign-out: facts, the person and what the logbook has already go; what is not sent stays with its author.
-  async function forget() {
+  // `more` are changes for the person who comes next, made with it.
+  async function forget(more = []) {
     const photos = await Store.all("photos");
     const done = (await Store.all("reports")).filter((report) => !waits(report, photos));
     await Store.write([
       ...["facts", "etag", "table"].map((key) => ["delete", "facts", key]),
       ...["user", "unit", "unit-told", "unit-picked", "recent", "asked"].map((key) => ["delete", "meta", key]),
       ...deletes(done, photos),
+      ...more,
     ]);
     session = undefined;
     changed();
@@ -355,8 +358,13 @@
 
   // ---- by hand
 
+  // What was refused goes again as well: it may have been a gateway's doing, and the logbook takes a report once.
   async function retryNow() {
     pause = 0;
+    for (const name of ["reports", "photos"]) {
+      const refusals = (await own(name)).filter((row) => row.state === "attention");
+      for (const row of refusals) await amend(name, row.id, { state: "queued", tries: 0 });
+    }
     return run();
   }
 

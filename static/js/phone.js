@@ -20,7 +20,8 @@
     clearTimeout(timer);
     let outcome;
     try {
-      outcome = await Outbox.run();
+      await farewell();
+      outcome = await (why === "now" ? Outbox.retryNow() : Outbox.run());
       if (outcome === "done") await catchUp().catch(() => {});
     } catch {
       outcome = "offline"; // the store failed: try again like without signal
@@ -127,13 +128,13 @@
     if (!told.person) return;
     const person = JSON.parse(told.person);
     const known = await Outbox.person();
-    if (known && known.id !== person.id) await Outbox.forget();
-    const changes = [["put", "meta", person, "user"], ["delete", "meta", "leaving"]];
+    const changes = [["put", "meta", person, "user"]];
     // The unit of today: the logbook's word counts where it is new, else what was picked here.
     if (told.unit !== ((await Store.read("meta", "unit-told")) ?? "")) {
       changes.push(["put", "meta", told.unit, "unit"], ["put", "meta", told.unit, "unit-told"]);
     }
-    await Store.write(changes);
+    if (known && known.id !== person.id) await Outbox.forget(changes);
+    else await Store.write(changes);
     navigator.storage?.persist?.().catch(() => {});
   }
 
@@ -157,12 +158,21 @@
     await Outbox.forget().catch(() => {});
     await Store.write([["put", "meta", true, "leaving"]]).catch(() => {});
     try {
-      await tellLeaving(form ? new FormData(form).get("csrfmiddlewaretoken") : "");
+      await tellLeaving(tokenOf(form));
       location.assign("/sign-in/");
     } catch {
       location.assign("/phone/");
     }
   }
+
+  // Who signed out without signal is signed out of the logbook before anything else is said to it.
+  async function farewell() {
+    if (!(await Store.read("meta", "leaving"))) return;
+    await tellLeaving(tokenOf(document.querySelector("form.person"))).catch(() => {});
+    if (document.documentElement.dataset.person) location.assign("/sign-in/"); // a page of the session that was left
+  }
+
+  const tokenOf = (form) => (form ? new FormData(form).get("csrfmiddlewaretoken") : "");
 
   async function tellLeaving(token) {
     const options = { redirect: "manual", cache: "no-store" };
@@ -191,8 +201,8 @@
     addEventListener("store-old", () => outdated("A newer version of the logbook is open on this phone."));
     keepWorker().catch(() => {}); // no worker here: pages need the network, reports do not
     try {
-      const signedIn = document.documentElement.dataset.person;
-      if (!signedIn && (await Store.read("meta", "leaving"))) await tellLeaving("").catch(() => {});
+      await farewell();
+      if (await Store.read("meta", "leaving")) return show();
       await greet();
     } catch (error) {
       return show();

@@ -18,7 +18,13 @@ def told(cast, report):
     def send(word, *, who=None, unit="201", end="A", mate="202 B", at=AT, stage="", situation="R"):
         row = {"end": end, "situation": situation, "mate": mate, "stage": stage, "coupled": word}
         return report(
-            who or cast.driver, unit=unit, ends=[row], faults=[], occasion="coupling", seen=at.isoformat(), place="THO"
+            who or cast.driver,
+            unit=unit,
+            ends=[row],
+            faults=[],
+            occasion="coupling",
+            seen=at.isoformat(),
+            place="THO",
         )
 
     return send

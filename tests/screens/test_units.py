@@ -163,7 +163,7 @@ def test_a_unit_asks_the_database_no_more_with_thirty_findings(
     looked(cast, finding_of(report(cast.other_driver)), now)
     client = client_of(cast.controller)
     read(client)
-    with django_assert_max_num_queries(34) as one:
+    with django_assert_max_num_queries(50) as one:
         read(client)
     for number in range(30):
         report(cast.other_driver, end="AB"[number % 2], part="hook", symptom="hook-slow", note="x")
