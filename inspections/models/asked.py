@@ -1,4 +1,4 @@
-"""What the logbook asks people for by itself: a look at an end that was coupled to a damaged one, and mail to send."""
+"""What the logbook asks for by itself: looks at ends that met a damaged one; mail to send; seals of the log."""
 
 from django.db import models
 from django.db.models import Q

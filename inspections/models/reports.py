@@ -10,6 +10,7 @@ from inspections.models.log import LogEntry
 KEPT = "kept:"  # the log's subject for one body in quarantine: this and its id, as several bodies may have one uuid
 WORKED_OFF = "quarantine worked off"
 
+
 class SubmissionQuerySet(models.QuerySet):
     def quarantined(self):
         """Bodies that could not be taken in and that control has not worked off."""

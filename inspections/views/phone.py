@@ -40,7 +40,7 @@ SCRIPTS = ("js/store.js", "js/outbox.js")
 SCRIPT_NAMES = sorted(f"js/{file.name}" for file in settings.BASE_DIR.glob("static/js/*.js"))
 # What a report needs without signal comes first; the rest follows once that is there.
 LATER = {"shell.js", "ask.js", "couple.js", "coupling.js"}
-NOT_KEPT = {"worker.js", "counts.js"}  # the worker itself, and what only the desk asks for
+NOT_KEPT = {"worker.js", "counts.js", "call.js"}  # the worker itself, and what only the desk asks for
 FIRST = (
     "css/logbook.css",
     "icons/logbook.svg",

@@ -70,7 +70,7 @@
     if (wrong.length) return "";
     state.number = Unit.tidy(form.elements.unit.value, state.facts);
     const body = Body.make(rows);
-    const photos = state.clean ? [] : state.photos.map(({ id, owner, bytes, type }) => ({ id, owner, bytes, type }));
+    const photos = state.clean ? [] : state.photos.map(({ id, owner, type }) => ({ id, owner, type })); // their bytes are kept
     await Draft.stop();
     await Outbox.save({ id: body.id, body, photos, about: about(rows), draft: body.id });
     return body.id;
@@ -142,6 +142,7 @@
   function had(row) {
     if (row.filed === "quarantined") return [paragraph(row.words)];
     const at = clock(row.received);
+    if (row.about?.coupled) return [paragraph(`The logbook has it, ${at}.`)];
     if (!row.refs.length) return [paragraph(`The logbook has your look, ${at}. Nothing was found.`)];
     const refs = row.refs.map((ref) => paragraph(["The logbook has your report, ", make("span", "ref ref-large", Unit.spoken(ref)), `, ${at}.`]));
     const now = (row.states ?? []).map((words) => words.replace(/^The logbook has it\. /, ""));
@@ -201,7 +202,7 @@
     const box = make("div", "actions");
     const done = row.state === "received" && row.photos.sent === row.photos.all;
     const again = Object.assign(make("button", "", row.state === "received" ? plural(row.photos.all - row.photos.sent, "Send the photo", "Send the photos") : "Try again"), {
-      type: "button", onclick: () => dispatchEvent(new Event("outbox-send")),
+      type: "button", onclick: () => Outbox.retryNow().finally(() => dispatchEvent(new Event("outbox-send"))),
     });
     if (!done) box.append(again);
     if (!done && self.lastRun?.outcome === "sign in") {

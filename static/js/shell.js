@@ -90,14 +90,14 @@
 
   const waits = ({ state, photos }) => state !== "received" || photos.sent < photos.all;
 
-  function whereabouts({ state, refs, seen, words, filed, received, sending, photos, states = [] }) {
+  function whereabouts({ state, refs, seen, words, filed, received, sending, photos, about = {}, states = [] }) {
     if (state === "attention") return ["We couldn’t send it. It is safe on this phone. Try again, or call control.", words];
     if (state !== "received") return [sending ? "Sending your report…" : "Saved on this phone. Not sent yet."];
     const left = photos.all - photos.sent;
     const looked = seen ? `Seen by control ${when(seen)}.` : "Control has not looked yet.";
     return [
       ...(filed === "quarantined" ? [words] : refs.length ? refs.map((ref) => `The logbook has your report, ${ref.slice(0, 4)} ${ref.slice(4)}, ${when(received)}.`)
-        : [`The logbook has your look, ${when(received)}. Nothing was found.`]),
+        : [about.coupled ? `The logbook has it, ${when(received)}.` : `The logbook has your look, ${when(received)}. Nothing was found.`]),
       ...(states.length ? states : refs.length ? [looked] : []),
       ...(left ? [plural(left, "The photo is still on this phone.", "# photos are still on this phone.")] : []),
     ];
@@ -328,11 +328,18 @@
     }
   }
 
+  async function couple() {
+    const box = make("div");
+    await Ask.render(box);
+    return { h1: ["Can these two couple?"], body: [box] };
+  }
+
   // Address, what fills the page, and whether it changes with what is sent; the others change with the facts alone.
   const PAGES = [
     [/^\/(phone\/)?$/, start, true],
     [/^\/reports\/$/, reports, true],
     [/^\/reports\/([0-9a-f-]{36})\/$/, receipt],
+    [/^\/couple\/$/, couple],
     [/^\/units\/$/, units],
     [/^\/units\/pick\/$/, pick],
     [/^\/units\/([^/]+)\/$/, (all, given) => unit(all, plain(given).toUpperCase())],

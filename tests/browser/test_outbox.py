@@ -63,7 +63,7 @@ def test_words_and_photos_arrive_once_and_are_kept_a_week(page, cast):
     stored = set(Photo.objects.values_list("sha256_received", flat=True))
     assert stored == {hashlib.sha256(picture(colour)).hexdigest() for colour in ("red", "blue")}
     page.evaluate(
-        """Store.change("reports", "%s", (row) => ({ ...row, received: Date.now() - 8 * 24 * 3600e3 }))""" % uuid
+        """(id) => Store.change("reports", id, (row) => ({ ...row, received: Date.now() - 8 * 24 * 3600e3 }))""", uuid
     )
     page.evaluate("Outbox.run()")
     assert mine(page) == []

@@ -49,7 +49,10 @@ def test_an_end_says_why_since_when_and_where(cast, damaged, client_of):
     page = page_of(client_of(cast.controller))
     assert '<a href="/units/202/">Unit 202</a>' in page
     assert "It met 201, A end, " in page
-    assert f'<a href="/findings/{damaged.ref}/">7 Electric head: A pin is bent or crooked, {damaged.spoken_ref}</a>' in page
+    assert (
+        f'<a href="/findings/{damaged.ref}/">7 Electric head: A pin is bent or crooked, {damaged.spoken_ref}</a>'
+        in page
+    )
     assert "Last known at Skarrow Junction, coupled and running." in page
     assert 'href="/reports/new/?unit=202"' in page
     assert page.count('class="primary"') == 1
