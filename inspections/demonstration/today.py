@@ -6,13 +6,13 @@ from datetime import datetime, time, timedelta
 
 from fleet.models import WeatherAlert
 from fleet.railway import LOCAL, uuid_from
-from inspections import bodies, closing, grading, workflow
+from inspections import bodies, closing, deferring, grading, labels, workflow
 from inspections.demonstration.course import Encounter
 from inspections.demonstration.doors import Day
 from inspections.demonstration.past import body_of
 from inspections.demonstration.results import passing
 from inspections.demonstration.world import World
-from inspections.models import CloseOut
+from inspections.models import CloseOut, Restriction
 from inspections.rules.limits import Limits
 
 NOT_TO_COUPLE = Limits(couple="not", rescue="no")
@@ -105,21 +105,28 @@ def looked_at(day: Day) -> None:
         why="Second call: it hangs lower than an hour ago.",
         uuid=uuid_from(day.random),
     )
-    restrict(day, day.ago(hours=8, minutes=35), low, other, "Head hangs low: not to couple at this end.")
+    restrict(day, day.ago(hours=8, minutes=35), low, other, "Head hangs low: not to couple at this end.", label="0417")
     day.report("error", day.ago(hours=14), two, end_of(day, 18, "B"), "cup", "guide-object", place="WEN")
     day.look("error", day.ago(hours=13, minutes=50))
     why = "Reported on the wrong unit; the driver has said so."
     day.act("error", day.ago(hours=13, minutes=45), workflow.withdraw, control, why=why)
 
 
-def restrict(day: Day, when: datetime, end, by, why: str) -> None:
-    """Control limits an end."""
+def restrict(day: Day, when: datetime, end, by, why: str, label: str = "") -> None:
+    """Control limits an end; where a label shows it, it hangs there ten minutes later."""
+    uuid = uuid_from(day.random)
     day.at(
         when,
-        lambda at: workflow.restrict(
-            end=end, unit=None, limits=NOT_TO_COUPLE, why=why, by=by, now=at, uuid=uuid_from(day.random)
-        ),
+        lambda at: workflow.restrict(end=end, unit=None, limits=NOT_TO_COUPLE, why=why, by=by, now=at, uuid=uuid),
     )
+    if label:
+        day.at(when + timedelta(minutes=10), lambda at: hang(label, uuid, by, at))
+
+
+def hang(number: str, restriction, by, at: datetime) -> None:
+    row = Restriction.objects.select_related("end__unit").get(uuid=restriction)
+    shows = "Do not couple at this end"
+    labels.hang(number=number, end=row.end, unit=None, shows=shows, restriction=row, by=by, now=at)
 
 
 def planned(day: Day) -> None:
@@ -135,12 +142,19 @@ def planned(day: Day) -> None:
     for name in ("hard", "lip"):
         day.look(name, day.ago(hours=20, minutes=30))
         day.act(name, day.ago(hours=20), workflow.plan, control, **morning, road="4")
+    restrict(day, day.ago(hours=19.6), end, control, "Cover lip torn: single only until it is renewed.", label="0633")
+    wait = {"why": "The new lip is on its way to the depot.", "interim": "Looked at before each departure."}
+    day.act("lip", day.ago(hours=19), deferring.defer, control, until=day.railway.now + timedelta(days=2), **wait)
     day.report(
         "cold", day.ago(hours=30), three, end_of(day, 36, "A"), "hood", "heater-cold", place="ELM", weather="dry"
     )
     day.look("cold", day.ago(hours=29), 1)
     tonight = {"depot": places["ELM"], "since": day.railway.now + timedelta(hours=17), "shift": "night"}
     day.act("cold", day.ago(hours=28), workflow.plan, other, **tonight, road="2")
+    heater = end_of(day, 36, "A")
+    restrict(day, day.ago(hours=27.6), heater, other, "Heater dead: not to couple here in frost.", label="0702")
+    wait = {"why": "No frost was expected.", "interim": "The weather is watched."}
+    day.act("cold", day.ago(hours=27), deferring.defer, other, until=day.ago(hours=3), **wait)
 
 
 def worked_on(day: Day) -> None:

@@ -4,7 +4,9 @@ from datetime import UTC, datetime, timedelta
 
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
+from django.utils import timezone
 
+from inspections import hourly
 from inspections.demonstration import making
 from inspections.demonstration.digest import digest
 from inspections.demonstration.people import STAFF, keep_password, kept_password, new_password, password_file
@@ -43,6 +45,7 @@ class Command(BaseCommand):
         if no_serve:
             self.stdout.write(f"digest {digest()}")
         else:
+            hourly.run(timezone.now())  # nobody has set a clock for a demonstration
             call_command("serve", host=host, port=port, stdout=self.stdout)
 
     def provide(self, size, asked, rebuild):
