@@ -160,6 +160,8 @@
 
   async function restore(draft) {
     for (const photo of draft.photos) photo.bytes = await Store.read("bytes", photo.id);
+    if (draft.photos.some((photo) => !photo.bytes)) say("lost", "A photo of this draft could not be read. Take it again.");
+    draft.photos = draft.photos.filter((photo) => photo.bytes);
     for (const [name, words] of Object.entries(draft.answers)) Answers.put(name, words);
     field("unit").value = state.number;
     Object.assign(state, { faults: draft.faults, photos: draft.photos, made: draft.made });
@@ -257,6 +259,7 @@
 
   function begin() {
     over = false;
+    form.autocomplete = "off"; // answers come back from the draft, not from the browser
     takePhotos();
     form.addEventListener("change", (event) => {
       if (event.target.type === "file") return;

@@ -14,8 +14,8 @@
     return made;
   };
   const still = (radio) => radio?.value.startsWith("still:");
-  // A browser that gives answers back by their places would give back others: signs move about below.
-  form.autocomplete = "off";
+  // They move about below: a browser that gives answers back by their places would give back another one.
+  for (const radio of all('input[name="sign"]')) radio.autocomplete = "off";
 
   function next(from) {
     const cards = all(".question, .verdict");

@@ -127,6 +127,7 @@
 
   // Units lately reported on, to pick from while there is none.
   function recent(numbers, pick) {
+    get("recent").hidden = !numbers.length;
     get("recent").replaceChildren(...numbers.map((number) => {
       const button = Object.assign(make("button", "", number), { type: "button" });
       button.onclick = () => pick(number);

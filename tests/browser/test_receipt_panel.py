@@ -52,7 +52,8 @@ def state(page):
 
 
 def rerun(page):
-    page.evaluate("Outbox.run()")
+    """Ask the logbook again, once whoever is asking now is done."""
+    wait_until(page, "Outbox.run().then((outcome) => outcome !== 'busy')")
 
 
 def clean(page):

@@ -79,12 +79,16 @@ class Link:
 
 
 class FaultProxy:
-    """`base` is the phone's origin. `seen`: (seconds, first line, what became of it: status or kind of fault)."""
+    """`base` is the phone's origin. `seen`: (seconds, first line, what became of it: status or kind of fault).
+
+    `sizes`: (seconds, first line, bytes of its answer with head) of every answer sent.
+    """
 
     def __init__(self, upstream: tuple[str, int], *, keep_alive: bool = False, link: Link | None = None):
         self.upstream, self.keep_alive, self.link = upstream, keep_alive, link or Link()
         self.faults: list[Fault] = []
         self.seen: list[tuple[float, str, str]] = []
+        self.sizes: list[tuple[float, str, int]] = []
         self.lock, self.released = threading.Lock(), threading.Event()
         self.open: set[socket.socket] = set()
         self.dice = random.Random(1)
@@ -170,6 +174,8 @@ class FaultProxy:
         keep = self.keep_alive and request.header("connection").lower() != "close"
         answer = answer.with_headers(connection="keep-alive" if keep else "close")
         time.sleep(self.link.trip / 2)
+        with self.lock:
+            self.sizes.append((time.monotonic(), request.line, len(answer.head) + len(answer.body)))
         self._send(client, answer.head + answer.body)
         return keep
 
