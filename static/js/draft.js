@@ -50,7 +50,7 @@
     clearTimeout(timer);
     timer = undefined;
     state.made ||= Date.now();
-    const written = line.then(() => (over ? undefined : Store.write([["put", "drafts", { ...record(), ...more }], ...bytes])));
+    const written = line.then(() => (over ? undefined : Store.write([["put", "drafts", { ...record(), ...more }], ...bytes], !bytes.length)));
     line = written.then(() => {
       say("draft");
       get("kept-here").hidden = over;

@@ -133,10 +133,14 @@
         method, body, headers, signal: control.signal, redirect: "manual", cache: "no-store", credentials: "same-origin",
       });
       if (answer.status === 304) return { status: 304 };
+      if ([429, 503].includes(answer.status)) { // the logbook or a gateway before it asks for patience
+        pause = (Number(answer.headers.get("retry-after")) || 30) * 1000;
+        stop("later");
+      }
       if (!/json/.test(answer.headers.get("content-type"))) throw new NoAnswer(`${answer.status}`);
       return { status: answer.status, data: await answer.json(), headers: answer.headers };
     } catch (error) {
-      throw error instanceof NoAnswer ? error : new NoAnswer(error.message);
+      throw error instanceof NoAnswer || error instanceof Stop ? error : new NoAnswer(error.message);
     } finally {
       clearTimeout(limit);
     }
@@ -149,7 +153,6 @@
       session = undefined;
       stop("sign in");
     }
-    if (status === 429 || status === 503) stop("later");
     if (status !== 200 || !data.user) throw new NoAnswer(`${status}`);
     session = data;
     await Store.write([
@@ -164,7 +167,7 @@
   async function put(path, row, bytes, type, again = true) {
     session ??= await hello();
     if (session.user.id !== row.author) stop("other person");
-    const { status, data, headers } = await call(path, {
+    const { status, data } = await call(path, {
       method: "PUT",
       body: bytes,
       headers: {
@@ -182,10 +185,6 @@
     if (status === 401 || (status === 403 && data.error === "other person")) {
       session = undefined;
       stop(data.error);
-    }
-    if (status === 429 || status === 503) {
-      pause = (Number(headers.get("retry-after")) || 30) * 1000;
-      stop("later");
     }
     const ours = data.id === row.id && data.sha256 === row.sha256;
     if ([200, 201, 409].includes(status) && !ours) throw new NoAnswer("not a receipt of ours");

@@ -198,7 +198,7 @@
   async function begin() {
     catchSignOut();
     Outbox.listen(() => show());
-    addEventListener("store-old", () => outdated("A newer version of the logbook is open on this phone."));
+    addEventListener("store-old", () => outdated("A newer version is open on this phone."));
     keepWorker().catch(() => {}); // no worker here: pages need the network, reports do not
     try {
       await farewell();

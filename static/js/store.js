@@ -67,11 +67,12 @@
     }
   }
 
-  async function writing(names, work) {
+  async function writing(names, work, spend = true) {
     try {
       return await within(names, "readwrite", work);
     } catch (error) {
       if (error.name !== "QuotaExceededError") throw error;
+      if (!spend) throw failed("full", error);
       try {
         await within(["meta"], "readwrite", (store) => store("meta").delete("ballast") && nothing);
         return await within(names, "readwrite", work);
@@ -96,11 +97,12 @@
   }
 
   // changes: ["put", store, value], ["put", store, value, key] or ["delete", store, key]; all of them, or none.
-  function write(changes) {
+  // `spend` false: not worth the ballast (a photo; it is kept for words).
+  function write(changes, spend = true) {
     return writing([...new Set(changes.map((change) => change[1]))], (store) => {
       for (const [act, name, ...rest] of changes) store(name)[act](...rest);
       return nothing;
-    });
+    }, spend);
   }
 
   // One row, read and written in one transaction: `make` gets it (or undefined), gives the new one, or undefined for none.

@@ -40,7 +40,7 @@ def test_entries_say_what_those_of_the_doors_say(filled):
     cut = filled.now - LIVE_FOR
     bulk, doors = defaultdict(set), defaultdict(set)
     for entry in LogEntry.objects.exclude(subject__startswith="demonstration"):
-        kind = entry.kind + (" by a close-out" if entry.kind == "restricted" and "finding" in entry.data else "")
+        kind = entry.kind + (" by a close-out" if entry.kind == "restricted" and entry.data.get("finding") else "")
         (bulk if entry.written <= cut else doors)[kind].add(tuple(sorted(entry.data)))
     assert {kind: bulk[kind] for kind in bulk if kind in doors} == {
         kind: doors[kind] for kind in doors if kind in bulk

@@ -80,7 +80,16 @@ class Phone:
 
     def until(self, expression: str, page=None) -> None:
         """Until this is true on the page; asked again and again, since the page forbids code made from text."""
-        self.wait(lambda: (page or self.page).evaluate(expression))
+
+        def said():
+            try:
+                return (page or self.page).evaluate(expression)
+            except BrowserError as error:
+                if "context was destroyed" in str(error):
+                    return False  # the page is on its way to another
+                raise
+
+        self.wait(said)
 
     def wait(self, true, seconds: float = 10) -> None:
         """Until `true()`; fails with the last it said, and with what went wrong on the link."""

@@ -55,6 +55,11 @@ def test_three_taps_and_a_reload_make_one_report(phone, link, ledger, camera):
     phone.take_photo(camera())
     phone.page.evaluate("const send = document.getElementById('send'); send.click(); send.click(); send.click()")
     phone.page.reload()
+    # Whole report or whole draft: where the reload was quicker than the disk, the draft is there to be sent.
+    phone.wait(lambda: len(phone.kept()) + len(phone.drafts()) == 1)
+    if phone.drafts():
+        expect(phone.page.locator("main")).to_contain_text("It’s all here.")
+        phone.page.click("#send")
     phone.wait(lambda: len(phone.kept()) == 1)
     phone.page.reload()
     kept = phone.kept()
@@ -130,7 +135,7 @@ def test_a_new_version_cut_off_while_it_installs_leaves_the_old_one(what, phone,
 
 def broken_list(script):
     """A list with one more file, which the browser has not yet and must fetch."""
-    return script.replace(b'"files": [', b'"files": ["/static/js/theme.js", ', 1)
+    return script.replace(b'"first": [', b'"first": ["/static/js/theme.js", ', 1)
 
 
 def test_a_store_of_the_next_version_does_not_hang_an_old_tab(phone, new_phone, link, ledger, photo):

@@ -147,4 +147,4 @@ def test_the_table_is_small_and_names_its_ruleset(ruleset):
     text = json.dumps(publish.table(ruleset), ensure_ascii=False, separators=(",", ":")).encode()
     assert publish.table(ruleset)["sha256"] == ruleset.sha256
     assert len(brotli.compress(text)) <= 16_000  # of the 60 kB in which a phone gets ready for no signal
-    assert len(SCRIPT.read_bytes()) <= 12_000
+    assert len(SCRIPT.read_bytes()) <= 18_000
