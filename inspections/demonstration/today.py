@@ -105,7 +105,9 @@ def looked_at(day: Day) -> None:
         why="Second call: it hangs lower than an hour ago.",
         uuid=uuid_from(day.random),
     )
-    restrict(day, day.ago(hours=8, minutes=35), low, other, "Head hangs low: not to couple at this end.", label="0417")
+    restrict(
+        day, day.ago(hours=8, minutes=35), low, other, "Head hangs low: not to couple at this end.", label="0417"
+    )
     day.report("error", day.ago(hours=14), two, end_of(day, 18, "B"), "cup", "guide-object", place="WEN")
     day.look("error", day.ago(hours=13, minutes=50))
     why = "Reported on the wrong unit; the driver has said so."

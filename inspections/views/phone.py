@@ -15,7 +15,6 @@ from uuid import UUID
 from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.models import AnonymousUser
-from django.contrib.staticfiles import finders
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse, HttpResponseNotModified, JsonResponse
 from django.middleware.csrf import get_token
@@ -31,7 +30,8 @@ from inspections import bodies, carried, grading, intake, pace, photos, receipts
 from inspections.forms.questions import read_unit
 from inspections.models import Submission
 from inspections.permissions import may
-from inspections.views import today
+from inspections.views import bundle, today
+from inspections.views.bundle import script_of
 from inspections.views.navigation import person_of
 from inspections.views.reports import shell_context
 
@@ -39,12 +39,13 @@ RECEIPTS = 50
 SCRIPTS = ("js/store.js", "js/outbox.js")
 SCRIPT_NAMES = sorted(f"js/{file.name}" for file in settings.BASE_DIR.glob("static/js/*.js"))
 # What a report needs without signal comes first; the rest follows once that is there.
-LATER = {"shell.js", "ask.js", "couple.js", "coupling.js"}
+LATER = {"shell.js", "ask.js", "couple.js", "coupling.js", "rules.js"}
+BUNDLED = {f"{name}.js" for name in bundle.NAMES}
 NOT_KEPT = {"worker.js", "counts.js", "call.js"}  # the worker itself, and what only the desk asks for
 FIRST = (
     "css/logbook.css",
     "icons/logbook.svg",
-    *(name for name in SCRIPT_NAMES if name.removeprefix("js/") not in LATER | NOT_KEPT),
+    *(name for name in SCRIPT_NAMES if name.removeprefix("js/") not in LATER | NOT_KEPT | BUNDLED),
 )
 FILES = (*FIRST, *(name for name in SCRIPT_NAMES if name.removeprefix("js/") in LATER))
 
@@ -256,7 +257,7 @@ def worker(request):
     told = {
         "version": version(grading.ruleset().sha256),
         "scripts": [static(name) for name in SCRIPTS],
-        "first": [*(static(name) for name in FIRST), report],
+        "first": [*(static(name) for name in FIRST), bundle.address(), report],
         "later": [*(static(name) for name in FILES if name not in FIRST), other, coupling],
         "answers": {reverse("report"): report, reverse("coupling-new"): coupling},
         "other": other,
@@ -269,18 +270,13 @@ def worker(request):
 def version(ruleset: str) -> str:
     """The digest of everything the worker keeps: files, shells, the ruleset the report shell asks by."""
     known = sha256(f"{ruleset} {settings.CONTROL_PHONE} {settings.OPERATOR}".encode())
+    known.update(bundle.content())
     for name in (*FILES, "js/worker.js"):
         known.update(script_of(name))
     for file in sorted(settings.BASE_DIR.glob("templates/**/*.html")):
         known.update(file.read_bytes())
     known.update(render_to_string("pages/report.html", shell_context(timezone.now())).encode())
     return known.hexdigest()[:16]
-
-
-def script_of(name: str) -> bytes:
-    """A static file as it is in the project."""
-    with open(finders.find(name), "rb") as file:
-        return file.read()
 
 
 @require_safe

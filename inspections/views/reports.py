@@ -11,6 +11,7 @@ from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import Http404
 from django.shortcuts import redirect, render
+from django.templatetags.static import static
 from django.utils import timezone
 from django.utils.safestring import SafeString
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -23,14 +24,12 @@ from inspections.models import Finding, Inspection, Photo
 from inspections.permissions import require
 from inspections.reports import face
 from inspections.rules.facts import CATEGORIES
-from inspections.views import today
+from inspections.views import bundle, today
 from inspections.views.taking import NOT_TAKEN, keep_photos, take_photos
 
 PAGE = 25
-# The page can be used without them, so they come after it: those of every page, then its own.
+# The page can be used without them, so they come after it: those of every page, then its own in one answer.
 EVERYWHERE = ("fields", "store", "outbox", "phone")
-OWN = ("rules", "photo", "answers", "unit", "verdict", "draft", "body", "receipt")
-LATE = tuple(f"js/{name}.js" for name in (*EVERYWHERE, *OWN))
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -99,7 +98,7 @@ def questions_context(form) -> dict[str, object]:
         "faces": [(name, SafeString(face.svg(name, hatched=False))) for name in questions.drawings],
         "asked": questions,
         "steps": steps(form),
-        "late": LATE,
+        "late": [*(static(f"js/{name}.js") for name in EVERYWHERE), bundle.address()],
         "kept": int(form["kept"].value() or 0),
         "cautions": today.cautions(questions.rules),
     }

@@ -221,6 +221,9 @@
   async function table() {
     const kept = await Store.read("facts", "table");
     if (shell || kept?.sha256 === state.facts.rules) return kept;
+    await Outbox.refresh(true).catch(nothing); // what is fetched once is kept
+    const fresh = await Store.read("facts", "table");
+    if (fresh?.sha256 === state.facts.rules) return fresh;
     const published = await fetch(form.dataset.table).catch(() => ({}));
     return published.ok && !published.redirected ? published.json().catch(() => null) : null;
   }

@@ -317,7 +317,10 @@
 
   // ---- facts for reporting without signal
 
-  async function refresh(force = false) {
+  let refreshing;
+  const refresh = (force) => (refreshing ??= fetchFacts(force).finally(() => (refreshing = undefined)));
+
+  async function fetchFacts(force = false) {
     const facts = await Store.read("facts", "facts");
     const etag = await Store.read("facts", "etag");
     const asked = await Store.read("meta", "asked");

@@ -105,7 +105,7 @@
   async function keepWorker() {
     const container = navigator.serviceWorker;
     if (!container) return;
-    const registration = await container.register("/sw.js", { scope: "/" });
+    const registration = await container.register("/sw.js", { scope: "/", updateViaCache: "imports" });
     const waits = () => {
       self.newVersion = container.controller ? registration.waiting : null;
       show();

@@ -10,7 +10,7 @@ const AWAY = [502, 503, 504]; // what a proxy says when the logbook is not there
 
 // Hashed files come from the browser's own cache: they were fetched for the page already.
 const keep = async (cache, path) => {
-  const mode = path.startsWith("/static/") ? "default" : "no-cache";
+  const mode = /^.static|[?]v=/.test(path) ? "default" : "no-cache";
   const answer = await fetch(path, { credentials: "omit", redirect: "error", cache: mode });
   if (!answer.ok) throw new Error(`${path}: ${answer.status}`);
   await cache.put(path, answer);
@@ -59,9 +59,10 @@ addEventListener("sync", (event) => {
 });
 addEventListener("fetch", (event) => {
   const { request } = event;
-  const { origin, pathname, searchParams } = new URL(request.url);
+  const { origin, pathname, search, searchParams } = new URL(request.url);
+  const path = pathname + search;
   if (request.method !== "GET" || origin !== location.origin) return;
   if (request.mode === "navigate") {
     if (!searchParams.has("plain")) event.respondWith(page(request));
-  } else if (pathname.startsWith("/static/")) event.respondWith(file(pathname, request));
+  } else if (SHELL.first.includes(path) || pathname.startsWith("/static/")) event.respondWith(file(path, request));
 });

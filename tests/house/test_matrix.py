@@ -96,6 +96,7 @@ MATRIX = [
     ("worker", {}, "a" + SIGNED_IN, "-"),
     ("manifest", {}, "a" + SIGNED_IN, "-"),
     ("shell", {}, "a" + SIGNED_IN, "-"),
+    ("late-scripts", {}, "a" + SIGNED_IN, "-"),
     ("report-shell", {}, "a" + SIGNED_IN, "-"),
     ("session", {}, EVERY_ROLE, "-"),
     ("facts", {}, EVERY_ROLE, "-"),
