@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 from config.squeeze import squeezed
 
 # In the order they need one another.
+COMMENT = (b"//", b"/*", b"*")
 NAMES = ("rules", "photo", "answers", "unit", "verdict", "draft", "body", "receipt")
 
 
@@ -23,8 +24,9 @@ def script_of(name: str) -> bytes:
 
 @lru_cache(maxsize=1)
 def content() -> bytes:
-    """All of them, one after the other."""
-    return b"\n".join(script_of(f"js/{name}.js") for name in NAMES)
+    """All of them, one after the other, without what only a reader of the project needs: comments and indents."""
+    lines = (line.strip() for name in NAMES for line in script_of(f"js/{name}.js").splitlines())
+    return b"\n".join(line for line in lines if line and not line.startswith(COMMENT))
 
 
 def address() -> str:
@@ -37,6 +39,7 @@ def address() -> str:
 @login_not_required
 def late(request):
     """The scripts themselves; whoever asks for another version gets this one, not to be kept."""
+    request.session.accessed = False  # by the middleware; the answer does not vary with it
     current = request.get_full_path() == address()
     kept = "public, max-age=31536000, immutable" if current else "no-cache"
     return HttpResponse(content(), content_type="text/javascript; charset=utf-8", headers={"Cache-Control": kept})

@@ -83,7 +83,7 @@ def session(request):
 
 
 @require_safe
-@squeezed
+@squeezed(quality=6)
 @spoken("see standing")
 def facts(request):
     """What the phone needs for reporting without signal; 304 while it is still so."""

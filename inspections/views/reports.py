@@ -16,6 +16,7 @@ from django.utils import timezone
 from django.utils.safestring import SafeString
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from config.squeeze import squeezed
 from inspections import calls, carried, case, grading, intake, receipts
 from inspections.forms import earlier
 from inspections.forms.questions import asked, asked_of_any, read_unit
@@ -33,6 +34,7 @@ EVERYWHERE = ("fields", "store", "outbox", "phone")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
+@squeezed(quality=6)  # the token in it is masked anew in every answer
 @require("report")
 def report(request):
     """S2: the form. A POST sends it, unless one of the page's other buttons was pressed."""
