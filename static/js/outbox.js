@@ -148,7 +148,9 @@
 
   // Who is signed in, as the logbook says it; that person is the one known on this phone from now on.
   async function hello() {
+    const left = await Store.read("meta", "left");
     const { status, data } = await call("/phone/session/");
+    if ((await Store.read("meta", "left")) !== left) stop("signed out"); // while the question was on its way
     if (status === 401) {
       session = undefined;
       stop("sign in");
@@ -352,6 +354,7 @@
       ...["facts", "etag", "table"].map((key) => ["delete", "facts", key]),
       ...["user", "unit", "unit-told", "unit-picked", "recent", "asked"].map((key) => ["delete", "meta", key]),
       ...deletes(done, photos),
+      ["put", "meta", crypto.randomUUID(), "left"],
       ...more,
     ]);
     session = undefined;

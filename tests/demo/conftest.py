@@ -5,8 +5,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from django.contrib.auth.models import Group
 from django.db import transaction
 
+from inspections import permissions
 from inspections.demonstration import making
 
 ROOT = Path(__file__).parents[2]
@@ -21,6 +23,8 @@ def filled(django_db_setup, django_db_blocker):
         atomic = transaction.atomic()
         atomic._from_testcase = True  # as Django's TestCase does: acts of workflow are durable
         with atomic:
+            for name in (*permissions.ROLES, permissions.CHECKER, permissions.ENGINEER):
+                Group.objects.get_or_create(name=name)  # a test that flushed took the migration's with it
             size = making.Size(units=6, years=2)
             making.fill(size, PASSWORD)
             yield size
