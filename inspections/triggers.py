@@ -6,7 +6,7 @@ whoever owns the file can still drop them: tampering is detected by the chain, n
 
 from django.db import connection
 
-from inspections.models import Grade, GradeCell, LogEntry, Observation
+from inspections.models import Grade, GradeCell, LogEntry, Observation, TestResult
 
 # Table → the columns a REPLACE could collide on.
 GUARDED = {
@@ -14,6 +14,7 @@ GUARDED = {
     Observation._meta.db_table: ("id", "uuid"),
     Grade._meta.db_table: ("id",),
     GradeCell._meta.db_table: ("id",),
+    TestResult._meta.db_table: ("id", "uuid"),
 }
 
 

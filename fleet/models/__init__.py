@@ -1,8 +1,9 @@
 """What exists: units and their ends, couplers, places, couplings. Knows nothing of inspections."""
 
-from fleet.models.couplers import Coupler, CouplerPattern, Fitment
+from fleet.models.couplers import Coupler, CouplerPattern, Fitment, PartFitting
 from fleet.models.couplings import Coupling, CouplingSide
 from fleet.models.events import FleetEvent
+from fleet.models.gauges import Gauge
 from fleet.models.places import Place, WeatherAlert
 from fleet.models.units import CouplerEnd, Unit, UnitType
 
@@ -14,6 +15,8 @@ __all__ = [
     "CouplingSide",
     "Fitment",
     "FleetEvent",
+    "Gauge",
+    "PartFitting",
     "Place",
     "Unit",
     "UnitType",

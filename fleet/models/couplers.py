@@ -85,3 +85,54 @@ class Fitment(models.Model):
 
     def __str__(self):
         return f"{self.coupler} at {self.end}"
+
+
+class PartFittingQuerySet(models.QuerySet):
+    def at(self, when):
+        """Parts in place at `when`."""
+        return self.filter(Q(removed__isnull=True) | Q(removed__gt=when), fitted__lte=when)
+
+
+class PartFitting(models.Model):
+    """A part in one slot of a coupler, from its fitting to its removal: a life, ended or not.
+
+    `age_days` is how old the part was when records of it began: 0 for a new part, empty where nobody knows.
+    """
+
+    class Reason(models.TextChoices):
+        FAILED = "failed"
+        PLANNED = "planned"
+        OTHER = "other"
+
+    coupler = models.ForeignKey(Coupler, on_delete=models.PROTECT, related_name="parts")
+    slot = models.CharField(max_length=24)
+    serial = models.CharField(max_length=40, blank=True)
+    batch = models.CharField(max_length=40, blank=True)
+    fitted = models.DateTimeField()
+    age_days = models.PositiveIntegerField(null=True, blank=True, default=0)
+    removed = models.DateTimeField(null=True, blank=True)
+    reason = models.CharField("why it was removed", max_length=8, choices=Reason.choices, blank=True)
+
+    objects = PartFittingQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["fitted", "pk"]
+        indexes = [models.Index(name="part_slot_fitted", fields=["slot", "fitted"])]
+        constraints = [
+            models.UniqueConstraint(
+                name="a_slot_holds_one_part", fields=["coupler", "slot"], condition=Q(removed__isnull=True)
+            ),
+            models.CheckConstraint(
+                name="part_removed_after_fitted",
+                condition=Q(removed__isnull=True) | Q(removed__gte=F("fitted")),
+                violation_error_message="A part cannot be removed before it was fitted.",
+            ),
+            models.CheckConstraint(
+                name="removed_says_why",
+                condition=Q(removed__isnull=True, reason="")
+                | Q(removed__isnull=False, reason__in=["failed", "planned", "other"]),
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.slot} of {self.coupler}"

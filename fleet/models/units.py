@@ -8,6 +8,12 @@ class UnitType(models.Model):
     code = models.CharField(max_length=12, unique=True)
     name = models.CharField(max_length=60)
     vehicles = models.PositiveSmallIntegerField()
+    volumes = models.JSONField(
+        "volumes of its air sections",
+        default=dict,
+        blank=True,
+        help_text="Pipe → litres that a leak test isolates, as text; by the operator's engineer",
+    )
 
     class Meta:
         ordering = ["code"]

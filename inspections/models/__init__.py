@@ -1,5 +1,6 @@
 """What was seen, graded, decided and done. People are Django's users; their roles are groups."""
 
+from inspections.models.actions import FleetAction, FleetActionItem, Review
 from inspections.models.asked import MateLook, Notice, Seal
 from inspections.models.closeouts import CloseOut, TestResult
 from inspections.models.deferrals import Deferral
@@ -17,6 +18,8 @@ __all__ = [
     "CloseOut",
     "Deferral",
     "Finding",
+    "FleetAction",
+    "FleetActionItem",
     "Grade",
     "GradeCell",
     "InspectedEnd",
@@ -29,6 +32,7 @@ __all__ = [
     "Observation",
     "Photo",
     "Restriction",
+    "Review",
     "RuleSet",
     "Seal",
     "Submission",
