@@ -11,7 +11,7 @@ import pytest
 from django.urls import URLResolver, get_resolver, reverse
 
 from fleet.models import WeatherAlert
-from inspections import labels, moving, workflow
+from inspections import labels, log, moving, workflow
 from inspections.models import Deferral, Finding, Observation, Photo, RuleSet, Submission
 from inspections.rules.limits import Limits
 from tests.conftest import uuid_of
@@ -264,7 +264,7 @@ def test_the_phone_puts_as_whoever_may_report(cast, world, client, client_of, na
 def test_reading_changes_nothing(cast, world, client_of):
     def state():
         return [list(model.objects.order_by("pk").values()) for model in (Finding, Observation, Submission)] + [
-            workflow.log.head()
+            log.head()
         ]
 
     before = state()

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from fleet.models import CouplerEnd, Unit
-from inspections import assistance, deferring, in_force, labels, occurrences, standing, workflow
+from inspections import assistance, deferring, grading, in_force, labels, occurrences, standing, workflow
 from inspections.models import Finding, LogEntry, Restriction
 from inspections.permissions import Refused
 from inspections.rules.limits import Limits
@@ -251,7 +251,7 @@ OFFERED = [
 @pytest.mark.parametrize(("what", "hazards"), OFFERED)
 def test_what_may_be_an_occurrence(cast, report, now, what, hazards):
     finding = Finding.objects.get(ref=report(cast.driver, **what).refs[0])
-    found = occurrences.may_be(finding, workflow.grading.ruleset(now))
+    found = occurrences.may_be(finding, grading.ruleset(now))
     assert set(hazards) <= set(found)
     assert bool(found) is bool(hazards)
 

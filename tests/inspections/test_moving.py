@@ -6,7 +6,19 @@ from types import SimpleNamespace
 import pytest
 
 from fleet.models import Coupling, CouplingSide
-from inspections import deferring, delegation, grading, in_force, labels, moved, moving, recurring, standing, workflow
+from inspections import (
+    deferring,
+    delegation,
+    grading,
+    in_force,
+    labels,
+    log,
+    moved,
+    moving,
+    recurring,
+    standing,
+    workflow,
+)
 from inspections.models import Finding, Isolation, Label, LogEntry, MateLook, Observation, Restriction, Visit
 from inspections.permissions import Refused
 from inspections.rules.limits import Limits
@@ -125,7 +137,7 @@ def test_who_must_be_told_is_listed(cast, railway, wrong, report, now):
 
 def print_card(finding, cast, now):
     """A work card of the A end was printed with this finding."""
-    workflow.log.write(
+    log.write(
         subject="unit:201", kind="card printed", actor=cast.fitter.pk, happened=now, written=now, card=3,
         refs={finding.ref: finding.version},
     )  # fmt: skip

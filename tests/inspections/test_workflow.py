@@ -2,12 +2,13 @@
 
 from datetime import timedelta
 from decimal import Decimal
+from hashlib import sha256
 from threading import Barrier, Thread
 
 import pytest
-from django.db import connections
+from django.db import connections, transaction
 
-from inspections import closing, deferring, labels, log, moving, workflow
+from inspections import closing, deferring, grading, labels, log, moving, workflow
 from inspections.models import (
     CloseOut,
     Deferral,
@@ -80,7 +81,7 @@ def put(finding, state, cast, now):
 
 def results(finding, **values):
     """A passing result for each test the finding asks; `values` replaces the value of a test by its code."""
-    rules = workflow.grading.ruleset()
+    rules = grading.ruleset()
     passing = []
     for code in closing.tests_asked(finding):
         test = rules.tests[code]
@@ -179,7 +180,7 @@ def test_every_state_role_and_act(cast, railway, report, finding, now, act):
     worked = 0
     for state in STATES:
         for role in ROLES:
-            point = workflow.transaction.savepoint()
+            point = transaction.savepoint()
             put(finding, state, cast, now)
             before, entries = everything(), LogEntry.objects.count()
             try:
@@ -194,7 +195,7 @@ def test_every_state_role_and_act(cast, railway, report, finding, now, act):
                 assert LogEntry.objects.count() > entries
                 assert Finding.objects.get(pk=finding.pk).version == finding.version + 1
                 worked += 1
-            workflow.transaction.savepoint_rollback(point)
+            transaction.savepoint_rollback(point)
     assert worked == len(states) * len(roles)
 
 
@@ -243,7 +244,7 @@ def test_the_whole_life_of_a_finding(cast, railway, finding, now):
     close = do("close", finding, cast.fitter, railway, now)
     finding.refresh_from_db()
     assert finding.state == ("awaiting check" if close.check_needed else "closed")
-    assert close.signed_sha256 == workflow.sha256(close.signed_text.encode()).hexdigest()
+    assert close.signed_sha256 == sha256(close.signed_text.encode()).hexdigest()
     assert finding.ref in close.signed_text
 
 
@@ -252,7 +253,7 @@ def in_work(finding, cast, now):
 
 
 def limited_tests(finding):
-    rules = workflow.grading.ruleset()
+    rules = grading.ruleset()
     tests = [rules.tests[code] for code in closing.tests_asked(finding)]
     return [test for test in tests if test.high is not None or test.low is not None]
 
