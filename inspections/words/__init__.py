@@ -1,0 +1,57 @@
+"""How facts read on a page: ages, deadlines, parts and faults, what the log says happened. No queries."""
+
+from inspections.words.entries import Happening, changed_since, happening
+from inspections.words.findings import Deadline, Line, deadline, lines, waiting_since
+from inspections.words.names import (
+    category,
+    end,
+    fault,
+    heading,
+    letter,
+    limit,
+    listed,
+    mode,
+    name,
+    number,
+    ordinal,
+    part,
+    part_named,
+    spoken,
+    symptom,
+    unit,
+)
+from inspections.words.times import LATE, age, boldness, clock, dated, day, moment
+
+__all__ = [
+    "Deadline",
+    "Happening",
+    "LATE",
+    "Line",
+    "age",
+    "boldness",
+    "category",
+    "changed_since",
+    "clock",
+    "dated",
+    "day",
+    "deadline",
+    "end",
+    "fault",
+    "happening",
+    "heading",
+    "letter",
+    "limit",
+    "lines",
+    "listed",
+    "mode",
+    "moment",
+    "name",
+    "number",
+    "ordinal",
+    "part",
+    "part_named",
+    "spoken",
+    "symptom",
+    "unit",
+    "waiting_since",
+]
