@@ -72,7 +72,8 @@ class Repaired:
 class PartLives:
     """Parts by slot, (p,) each: `slot`, `batch`, `coupler`, `depot` (where it was replaced, or the home of its end)
     indices; `start` age in days when records began (0: new), `stop` age when removed or at the cut-off, `failed`:
-    that part failed. Parts whose age is not known are left out beforehand."""
+    that part failed; `used`: it was removed, for whatever reason, within the record: a new one was wanted. Parts
+    whose age is not known are left out beforehand."""
 
     slot: np.ndarray
     batch: np.ndarray
@@ -81,6 +82,7 @@ class PartLives:
     start: np.ndarray
     stop: np.ndarray
     failed: np.ndarray
+    used: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +100,7 @@ class Record:
     attempts of each end each day. `ends`, `components`, `couplers`, `places`, `actions`, `depots`, `slots`,
     `batches`, `changes`, `types`, `patterns`: names (codes) that the indices point at. `type_of_end`,
     `pattern_of_end` (ends,). `changed_component`: per change, the index of the component it was meant for, -1: not
-    said."""
+    said. `marks` (components,) bool: damage there can mark the mate."""
 
     days: int
     first_day: float
@@ -116,6 +118,7 @@ class Record:
     type_of_end: np.ndarray
     pattern_of_end: np.ndarray
     changed_component: np.ndarray
+    marks: np.ndarray
     usage: np.ndarray
     faults: Faults
     couplings: Couplings
