@@ -199,6 +199,9 @@ def tests(document: Table, known: dict) -> dict[str, Test]:
         low, high = (known["limit_values"][c].value if c else None for c in bounds.values())
         if None not in (low, high) and low > high:
             raise t.fail("low", "is above the high limit")
+        minutes = t.number("minutes", None)
+        if minutes is not None and (unit != "bar" or high is None or not minutes):
+            raise t.fail("minutes", "goes with a high limit in bar, and is more than 0: a pressure drop in that time")
         source = values[0] if values else None
         read[code] = Test(
             code,
@@ -211,6 +214,7 @@ def tests(document: Table, known: dict) -> dict[str, Test]:
             source.set_by if source else t.text("set_by"),
             t.flag("checker"),
             kind,
+            minutes,
         )
         t.done()
     return read

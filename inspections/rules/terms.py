@@ -185,7 +185,8 @@ class Mode:
 class Test:
     """A closing test: a value between `low` and `high` (either may be None) or simply passed.
 
-    `checker` asks for a second person. Limits are those of `limit_values`, copied in with document and set_by.
+    `minutes` makes it a leak test: `high` is the pressure drop in so many minutes. `checker` asks for a second
+    person. Limits are those of `limit_values`, copied in with document and set_by.
     """
 
     __test__ = False  # not a test class for pytest to collect
@@ -199,6 +200,7 @@ class Test:
     set_by: str
     checker: bool
     kind: str
+    minutes: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)

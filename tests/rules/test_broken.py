@@ -49,6 +49,8 @@ BROKEN = [
     ("edges of bands that do not rise", '{word = "as new", up_to = "play-new"}, {word = "near limit", up_to = "play-most"}', '{word = "as new", up_to = "play-most"}, {word = "near limit", up_to = "play-new"}', "facts.gap.bands.2.up_to", "rise"),
     ("a last band with an edge", '{word = "no-go"}]', '{word = "no-go", up_to = "play-most"}]', "facts.gap.bands.3.up_to", "the last has neither"),
     ("a closing test in another unit", 'kind = "value", unit = "bar", high = "drop-uncoupled"', 'kind = "value", unit = "mm", high = "drop-uncoupled"', "tests.leak-uncoupled.high", "in bar"),
+    ("minutes of a test that is no pressure drop", 'high = "tube-even"}', 'high = "tube-even", minutes = 5}', "tests.tube-stroke.minutes", "a pressure drop"),
+    ("a pressure drop in no time", 'high = "drop-uncoupled", minutes = 5', 'high = "drop-uncoupled", minutes = 0', "tests.leak-uncoupled.minutes", "more than 0"),
     ("a value test with no value", 'kind = "value", unit = "bar", high = "drop-uncoupled"', 'kind = "value", unit = "bar"', "tests.leak-uncoupled.kind", "a low or a high"),
     ("a combination that asks for facts", 'hazard = "not-rescued", often = "Probable", why = "the train cannot be split at all"', 'hazard = "not-rescued", often = "Probable", when = {curve = "yes"}, why = "the train cannot be split at all"', "combinations.no-release.when", "asks for no facts"),
     ("a conflict that does nothing", 'then = {move = "stand"}', "then = {}", "conflicts.stay-or-split.then.limits", "names no dial"),
