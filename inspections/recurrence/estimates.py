@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+
+from inspections.recurrence.rates import compare
 
 NAN = float("nan")
 
@@ -43,12 +46,88 @@ def wilson(hits: int, of: int, level: float = 0.95) -> Estimate:
     return Estimate(share, float(low), float(high))
 
 
-def adjusted(p: np.ndarray) -> np.ndarray:
-    """p values after allowing for how many were looked at (Benjamini & Hochberg 1995); nan stays nan, uncounted."""
-    from scipy.stats import false_discovery_control
+def top(likelihood: Callable[[float], float], grid: np.ndarray) -> float:
+    """Where a smooth function is highest between the ends of `grid` (ascending); nan if it still rises at an end."""
+    from scipy.optimize import minimize_scalar
 
-    p = np.asarray(p, float)
-    q, tested = np.full(p.shape, np.nan), ~np.isnan(p)
-    if tested.any():
-        q[tested] = false_discovery_control(np.clip(p[tested], 0.0, 1.0))
-    return q
+    values = np.array([likelihood(x) for x in grid])
+    best = int(np.argmax(np.where(np.isnan(values), -np.inf, values)))
+    if best in (0, len(grid) - 1):
+        return NAN
+    around = (grid[best - 1], grid[best + 1])
+    return float(
+        minimize_scalar(lambda x: -likelihood(x), bounds=around, method="bounded", options={"xatol": 1e-9}).x
+    )
+
+
+def likelihood_limits(
+    likelihood: Callable[[float], float], at: float, lowest: float, highest: float, level: float = 0.95
+) -> tuple[float, float]:
+    """Where a log-likelihood has dropped by χ²(1)/2 from its top at `at`; -inf, inf where it has not by the edges."""
+    from scipy.optimize import brentq
+    from scipy.special import chdtri
+
+    floor = likelihood(at) - chdtri(1, 1 - level) / 2
+
+    def limit(edge: float) -> float:
+        if not likelihood(edge) < floor:
+            return np.inf if edge > at else -np.inf
+        return brentq(lambda x: likelihood(x) - floor, at, edge, xtol=1e-10)
+
+    return limit(lowest), limit(highest)
+
+
+def common_ratio(first, run_first, second, run_second, level: float = 0.95) -> tuple[Estimate, float]:
+    """Rate of `second` over rate of `first`, common to all strata, exact limits and two-sided p of no difference.
+
+    Counts and exposures (k,) or one number each. Given every stratum's total, its second count is binomial with odds
+    ratio × run_second / run_first, so strata may have levels of their own (Cox & Lewis 1966; one stratum: Clopper &
+    Pearson 1934). p is twice the smaller tail, at most 1, and agrees with the limits. The value is the ratio at which
+    the second count is what was to be expected. Strata without exposure on either side say nothing.
+    """
+    from scipy.optimize import brentq
+
+    given = np.broadcast_arrays(
+        *(np.atleast_1d(np.asarray(x, float)) for x in (first, run_first, second, run_second))
+    )
+    first, run_first, second, run_second = given
+    used = (run_first > 0) & (run_second > 0) & np.isfinite(run_first + run_second) & (first + second > 0)
+    if not used.any():
+        return Estimate(), NAN
+    totals = (first + second)[used].astype(int)
+    log_odds = np.log(run_second[used]) - np.log(run_first[used])
+    seen, total, tail = int(second[used].sum()), int(totals.sum()), (1 - level) / 2
+    totals, log_odds = _merged(totals, log_odds)
+    if len(totals) == 1:
+        plain = compare(seen, float(np.exp(log_odds[0])), total - seen, 1.0, level)
+        return Estimate(plain.ratio, plain.low, plain.high), plain.p
+
+    def solve(function) -> float:
+        reach = 60.0
+        middle = -float(np.average(log_odds, weights=totals))
+        return float(np.exp(brentq(function, middle - reach, middle + reach, xtol=1e-10)))
+
+    def mean(log_ratio: float) -> float:
+        return float((totals / (1 + np.exp(-np.clip(log_odds + log_ratio, -700, 700)))).sum()) - seen
+
+    low = 0.0 if seen == 0 else solve(lambda x: _tails(totals, log_odds + x, seen)[1] - tail)
+    high = np.inf if seen == total else solve(lambda x: _tails(totals, log_odds + x, seen)[0] - tail)
+    value = 0.0 if seen == 0 else np.inf if seen == total else solve(mean)
+    return Estimate(value, low, high), min(1.0, 2 * min(_tails(totals, log_odds, seen)))
+
+
+def _merged(totals: np.ndarray, log_odds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Strata of the same odds taken together."""
+    log_odds, which = np.unique(np.round(log_odds, 12), return_inverse=True)
+    return np.bincount(which, weights=totals).astype(int), log_odds
+
+
+def _tails(totals: np.ndarray, log_odds: np.ndarray, seen: int) -> tuple[float, float]:
+    """P(sum ≤ seen), P(sum ≥ seen) of independent binomials."""
+    from scipy.stats import binom
+
+    share = 1 / (1 + np.exp(-np.clip(log_odds, -700, 700)))
+    mass = np.ones(1)
+    for n, p in zip(totals, share, strict=True):
+        mass = np.convolve(mass, binom.pmf(np.arange(n + 1), n, p))
+    return min(1.0, float(mass[: seen + 1].sum())), min(1.0, float(mass[seen:].sum()))

@@ -1,4 +1,8 @@
-"""What does the fault follow: the coupler or its place on the unit; the siding; the mate?"""
+"""What does a fault follow: the coupler when it moves, or its position on the unit?
+
+Without a swap the two cannot be told apart. A swap was made because of a high count, and high counts come down by
+themselves: `r` must be the shrunken rate from before it.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence.estimates import Estimate
+from inspections.recurrence.estimates import NAN, Estimate, common_ratio
 
 SURE = 0.9
 COUPLER, POSITION, UNDECIDED = "coupler", "position", "undecided"
@@ -14,11 +18,12 @@ COUPLER, POSITION, UNDECIDED = "coupler", "position", "undecided"
 
 @dataclass(frozen=True, slots=True)
 class Swaps:
-    """Coupler X moved from end P to end Q; another came to P. Per swap, (m,): `log_ratio` ln LR(coupler : position),
-    `p_coupler` at even odds beforehand, `verdict` (COUPLER, POSITION or UNDECIDED below SURE).
-    `pooled`: rate at the new places over the rate at the old, all swaps that count together, exact limits; above 1
-    the fault went with the coupler; `pooled_p` two-sided; `pooled_verdict`. `counted`: swaps of couplers whose `r`
-    was at least `least`."""
+    """Per swap, (m,): `log_ratio` ln LR(coupler : position), `p_coupler` at even odds beforehand, `verdict` (COUPLER,
+    POSITION or UNDECIDED below SURE).
+
+    All together, of the `counted` swaps whose coupler had r of at least `least` before: `pooled`, rate at the new
+    positions over the rate at the old, exact limits (above 1 the faults went with the couplers), `pooled_p`
+    two-sided, `pooled_verdict` by the limits. nan where nothing counts."""
 
     log_ratio: np.ndarray
     p_coupler: np.ndarray
@@ -29,58 +34,25 @@ class Swaps:
     pooled_verdict: str
 
 
-def swaps(r, with_coupler, expected_with, at_old, expected_old, least: float = 1.5, level: float = 0.95) -> Swaps:
-    """Serial or place (`stats.md` §6), arrays (m,): `r` shrunken relative rate before the swap (never the raw one: a
-    high count made the swap); `with_coupler` episodes at Q since with `expected_with` there; `at_old` at P,
-    `expected_old`."""
-    raise NotImplementedError
+def swaps(r, moved, moved_expected, left, left_expected, least: float = 1.5, level: float = 0.95) -> Swaps:
+    """Coupler or position (`stats.md` §6), arrays (m,), one entry per move of a coupler from P to Q.
 
-
-@dataclass(frozen=True, slots=True)
-class PlaceRate:
-    """`tries` and `failures` of coupling attempts at a place; `expected` failures for the ends that met there, were
-    it like all other places; `ratio` against all other places, exact limits given the ends; `p` two-sided; `q` after
-    allowing for all places."""
-
-    place: int
-    tries: int
-    failures: int
-    expected: float
-    ratio: Estimate
-    p: float
-    q: float
-
-
-def places(place, ends, tries, failures, level: float = 0.95) -> list[PlaceRate]:
-    """Places where attempts fail beyond what their ends explain. Rows (n,): `place` index, `tries`, `failures`;
-    `ends` (n,) or (n, 2) indices of the ends that met: an attempt must stand in ONE row, with both its ends.
-
-    Failures ~ tries × place × each end, fitted by turns; end effects are shrunk towards 1. In order of index."""
-    raise NotImplementedError
-
-
-@dataclass(frozen=True, slots=True)
-class Chain:
-    """What followed at the mates of one source: `mates` met, `followed` of them had a finding in the window after,
-    `expected` from each mate end's own rate, `ratio` with exact limits, `p` one-sided, `q` over all sources."""
-
-    source: int
-    mates: int
-    followed: int
-    expected: float
-    ratio: Estimate
-    p: float
-    q: float
-    stands_out: bool
-
-
-def chains(source, mate, met, window, event_cell, event_time, start, stop, least: int = 3) -> list[Chain]:
-    """Damage passed on: after a damaged end met a mate, findings at that mate within `window` days.
-
-    Meetings (m,): `source` index (the damaged end, or its finding; or an ordered pair of components), `mate` cell
-    index, `met` day. Findings (n,): `event_cell`, `event_time`. Cells (c,): `start`, `stop` watched. A mate's
-    windows are joined, a mate counts once; expected 1 − (1 − u/L)^n for a cell with n findings in L days, u of them
-    in the windows (`stats.md` §8 Q8): each cell is its own yardstick. Assumes a cell's findings otherwise come
-    evenly over its time.
+    `r`: its shrunken relative rate at P before the move. Since the move: `moved` episodes at Q, where it is now, with
+    `moved_expected` at the fleet's rate; `left` episodes at P with another coupler, `left_expected` there.
+    LR = r^(b − c) exp(−(r − 1)(e_b − e_c)). Under r = 1 nothing was there to follow: undecided.
     """
-    raise NotImplementedError
+    r, b, e_b, c, e_c = np.broadcast_arrays(
+        *(np.atleast_1d(np.asarray(x, float)) for x in (r, moved, moved_expected, left, left_expected))
+    )
+    known = np.isfinite(r + b + e_b + c + e_c) & (r > 1) & (b >= 0) & (c >= 0) & (e_b >= 0) & (e_c >= 0)
+    safe = np.where(known, r, 1.0)
+    log_ratio = np.where(known, (b - c) * np.log(safe) - (safe - 1) * (e_b - e_c), 0.0)
+    p = 1 / (1 + np.exp(-np.clip(log_ratio, -700, 700)))
+    said = tuple(COUPLER if x >= SURE else POSITION if x <= 1 - SURE else UNDECIDED for x in p)
+    used = known & (r >= least)
+    pooled, pooled_p, together = Estimate(), NAN, UNDECIDED
+    if used.any():
+        pooled, pooled_p = common_ratio(c[used], e_c[used], b[used], e_b[used], level)
+    if pooled.known and pooled_p <= 1 - level:
+        together = COUPLER if pooled.value > 1 else POSITION
+    return Swaps(log_ratio, p, said, int(used.sum()), pooled, pooled_p, together)

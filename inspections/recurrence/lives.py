@@ -12,15 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence.estimates import Estimate
-
-FEW_FAILURES = 5
+from inspections.recurrence.estimates import NAN, Estimate, normal_point
 
 
 @dataclass(frozen=True, slots=True)
 class Survival:
     """Kaplan–Meier steps, all (m,), one per distinct failure age: `age`, `share` still in use after it, `low`,
-    `high`, `at_risk` just before, `failures` then. `parts`, `failed`: totals."""
+    `high`, `at_risk` just before, `failures` then. `parts`, `failed`: totals; `reach`: greatest age watched."""
 
     age: np.ndarray
     share: np.ndarray
@@ -30,21 +28,45 @@ class Survival:
     failures: np.ndarray
     parts: int
     failed: int
+    reach: float
 
     def at(self, age: float) -> Estimate:
-        """Share in use after `age`; 1 before the first failure."""
-        raise NotImplementedError
+        """Share in use after `age`; 1 before the first failure, unknown beyond `reach` while some were still in
+        use."""
+        step = int(np.searchsorted(self.age, age, side="right")) - 1
+        lasting = len(self.share) == 0 or self.share[-1] > 0
+        if not self.parts or (age > self.reach and lasting):
+            return Estimate()
+        if step < 0:
+            return Estimate(1.0, 1.0, 1.0)
+        return Estimate(float(self.share[step]), float(self.low[step]), float(self.high[step]))
 
     def quantile(self, gone: float) -> Estimate:
         """Age by which a share `gone` has failed (0.5: the median), limits by inverting the band; inf: not
         reached."""
-        raise NotImplementedError
+        if not self.parts:
+            return Estimate()
+        steps = (self.share, self.low, self.high)
+        return Estimate(*(_first(self.age, step <= 1 - gone + 1e-12) for step in steps))
 
 
 def survival(start, stop, failed, level: float = 0.95) -> Survival:
     """Kaplan–Meier with late entries, Greenwood's variance, log-log limits (Kaplan & Meier 1958; Tsai et al.
     1987)."""
-    raise NotImplementedError
+    start, stop, failed = usable(start, stop, failed)
+    age, deaths = np.unique(stop[failed], return_counts=True)
+    at_risk = _at_risk(start, stop, age)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.cumprod(1 - deaths / at_risk)
+        greenwood = np.cumsum(deaths / (at_risk * (at_risk - deaths)))
+        reach = normal_point(level) * np.sqrt(greenwood) / np.abs(np.log(share))
+        low, high = share ** np.exp(reach), share ** np.exp(-reach)
+    gone = share <= 0
+    low[gone] = 0.0
+    high[gone] = high[~gone][-1] if (~gone).any() else 1.0
+    return Survival(
+        age, share, low, high, at_risk, deaths, len(stop), int(failed.sum()), float(stop.max(initial=0.0))
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,25 +81,38 @@ class Compared:
 
 def compare_lives(start, stop, failed, group) -> Compared:
     """Do groups (batches: `group` (n,) index) last differently? Log-rank with late entries (Mantel 1966)."""
-    raise NotImplementedError
+    from scipy.special import chdtrc
+
+    start, stop, failed, group = usable(start, stop, failed, group)
+    names, group = np.unique(group, return_inverse=True)
+    k, ages = len(names), np.unique(stop[failed])
+    if k < 2 or not len(ages):
+        return Compared(np.zeros(k), np.zeros(k), NAN, NAN)
+    at_risk = np.stack([_at_risk(start[group == g], stop[group == g], ages) for g in range(k)])
+    deaths = np.stack([(stop[failed & (group == g)][:, None] == ages).sum(axis=0) for g in range(k)])
+    n, d = at_risk.sum(axis=0), deaths.sum(axis=0)
+    expected = (at_risk * d / n).sum(axis=1)
+    weight = d * (n - d) / np.maximum(n - 1, 1)
+    share = at_risk / n
+    spread = np.diag((share * weight).sum(axis=1)) - (share * weight) @ share.T
+    away = deaths.sum(axis=1) - expected
+    x = float(away[1:] @ np.linalg.pinv(spread[1:, 1:]) @ away[1:])
+    return Compared(deaths.sum(axis=1), expected, x, float(chdtrc(k - 1, x)))
 
 
-@dataclass(frozen=True, slots=True)
-class Weibull:
-    """S(t) = exp(−(t/scale)^shape). All with likelihood limits: `shape`, `scale`, `b10` (age by which 10 % have
-    failed), `b50` (median), `mean`. All unknown (nan) with under FEW_FAILURES failures, or where no shape fits
-    best."""
-
-    parts: int
-    failed: int
-    shape: Estimate
-    scale: Estimate
-    b10: Estimate
-    b50: Estimate
-    mean: Estimate
+def usable(start, stop, failed, *more) -> list[np.ndarray]:
+    """The arrays without lives that end no later than they start, or whose ages are not numbers."""
+    start, stop = (np.atleast_1d(np.asarray(x, float)) for x in (start, stop))
+    start, stop, failed, *more = np.broadcast_arrays(start, stop, np.asarray(failed, bool), *more)
+    good = np.isfinite(start) & np.isfinite(stop) & (start >= 0) & (stop > start)
+    return [x[good] for x in (start, stop, failed, *more)]
 
 
-def weibull(start, stop, failed, level: float = 0.95) -> Weibull:
-    """Maximum likelihood with late entries and survivors, profile-likelihood limits (IEC 61649; Meeker & Escobar
-    1998)."""
-    raise NotImplementedError
+def _at_risk(start: np.ndarray, stop: np.ndarray, ages: np.ndarray) -> np.ndarray:
+    """Parts with start < age ≤ stop at each age."""
+    entered = np.searchsorted(np.sort(start), ages, side="left")
+    return entered - np.searchsorted(np.sort(stop), ages, side="left")
+
+
+def _first(age: np.ndarray, reached: np.ndarray) -> float:
+    return float(age[np.argmax(reached)]) if reached.any() else np.inf

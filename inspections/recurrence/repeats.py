@@ -1,26 +1,27 @@
 """Did the repair hold? Repeats within the repair's own window, less what chance would have brought anyway.
 
-One entry per repair (close-out), all (n,): `closed` day; `window` days in which a repeat counts (28 days and 10
+One entry per repair (close-out), (n,) each: `closed` day; `window` days in which a repeat counts (28 days and 10
 couplings, whichever ends later); `back` day of the first repeat of the same end and component, nan if none; `until`
-last day it was watched (cut-off, withdrawal, next planned change); `end` index. A repair is **ripe** when its window
-had ended by `until`. Credit a repeat to the repair that failed, not to who found it.
+last day it was watched (cut-off, withdrawal, next planned change); `end` index; `chance_rate` faults a day of that
+cell anyway, 0 where not known. A repair is **ripe** when its window had ended by `until`; only ripe ones are judged.
+Credit a repeat to the repair that failed, not to who found it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from inspections.recurrence.estimates import Estimate
+from inspections.recurrence.estimates import NAN, Estimate, wilson
+from inspections.recurrence.lives import survival
 
-FEW_REPAIRS = 20
+DRAWS = 1000
 
 
 @dataclass(frozen=True, slots=True)
 class Repairs:
-    """The arrays of the module's docstring, (n,) each. `chance_rate`: faults a day of that cell anyway (0: not
-    known)."""
+    """The arrays of the module's docstring; a single number stands for all. Raises ValueError if lengths differ."""
 
     closed: np.ndarray
     window: np.ndarray
@@ -29,24 +30,44 @@ class Repairs:
     end: np.ndarray
     chance_rate: np.ndarray
 
+    def __post_init__(self) -> None:
+        given = [np.atleast_1d(np.asarray(getattr(self, field.name), float)) for field in fields(self)]
+        for field, array in zip(fields(self), np.broadcast_arrays(*given), strict=True):
+            object.__setattr__(self, field.name, array)
+
+    def __len__(self) -> int:
+        return len(self.closed)
+
+    @property
+    def known(self) -> np.ndarray:
+        """(n,) bool: closed, watched and with a window."""
+        return np.isfinite(self.closed) & (self.until >= self.closed) & np.isfinite(self.window) & (self.window > 0)
+
     @property
     def ripe(self) -> np.ndarray:
         """(n,) bool: the whole window has been watched."""
-        raise NotImplementedError
+        return self.known & (self.closed + self.window <= self.until)
 
     @property
     def came_back(self) -> np.ndarray:
-        """(n,) bool: a repeat inside the window, ripe or not."""
-        raise NotImplementedError
+        """(n,) bool: a repeat inside the window and before `until`, ripe or not."""
+        last = np.minimum(self.closed + self.window, self.until)
+        return self.known & (self.back >= self.closed) & (self.back <= last)
+
+    @property
+    def chance(self) -> np.ndarray:
+        """(n,): how likely a fault of that cell would have come within the window anyway."""
+        return -np.expm1(-np.maximum(np.nan_to_num(self.chance_rate), 0.0) * np.where(self.known, self.window, 0.0))
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """`repairs` given, `ripe` of them, at `ends` different ends (of the ripe); `came_back` of the ripe; `chance`:
-    how many of those were to be expected anyway, `excess` = came_back − chance, `p`: chance alone brings as many or
-    more. `returned`: share of the ripe that came back, Wilson limits; `by_end`: the same share with limits from
-    resampling whole ends (one bad end is not many repairs). `first_time`: 1 − returned: the first-time fix.
-    `hold`: Kaplan–Meier share that held to the window's end, unripe repairs used as far as they go."""
+    """`repairs` given, `ripe` of them, at `ends` different ends; `came_back` of the ripe; `chance`: how many of those
+    were to be expected anyway, `excess` = came_back − chance, `p`: chance alone brings as many or more.
+    `returned`: share of the ripe that came back, Wilson limits; `by_end`: the same share with limits from resampling
+    whole ends (one bad end is not many repairs). `first_time`: share of the ripe that did not: the first-time fix.
+    `hold`: Kaplan–Meier share that held to the window's end, unripe repairs used as far as they go, log-log
+    limits."""
 
     repairs: int
     ripe: int
@@ -62,43 +83,61 @@ class Held:
 
 
 def held(repairs: Repairs, mask: np.ndarray | None = None, level: float = 0.95, seed: int = 1) -> Held:
-    """How well the repairs of `mask` (n,) bool (all if None) held (`stats.md` §5)."""
-    raise NotImplementedError
+    """How well the repairs of `mask` (n,) bool, all if None, held (`stats.md` §5)."""
+    from scipy.special import gammainc
+
+    chosen = repairs.known if mask is None else repairs.known & np.asarray(mask, bool)
+    ripe = chosen & repairs.ripe
+    back, ends = repairs.came_back[ripe], repairs.end[ripe]
+    n, x, chance = len(back), int(back.sum()), float(repairs.chance[ripe].sum())
+    p = NAN if n == 0 or chance <= 0 else float(gammainc(x, chance)) if x else 1.0
+    return Held(
+        repairs=int(chosen.sum()),
+        ripe=n,
+        ends=len(np.unique(ends)),
+        came_back=x,
+        chance=chance,
+        excess=x - chance,
+        p=p,
+        returned=wilson(x, n, level),
+        by_end=_by_end(back, ends, level, seed),
+        first_time=wilson(n - x, n, level),
+        hold=_hold(repairs, chosen, level),
+    )
 
 
-@dataclass(frozen=True, slots=True)
-class Group:
-    """One action, depot or component among all, ripe repairs only.
+def _by_end(back: np.ndarray, ends: np.ndarray, level: float, seed: int) -> Estimate:
+    """Share that came back, with limits from drawing whole ends; unknown for fewer than two ends.
 
-    `expected`: repeats for its mix of strata at everybody's rates (indirect standardisation), `ratio` = came_back
-    over expected with exact Poisson limits. `odds`: Mantel–Haenszel odds ratio against all others,
-    Robins–Breslow–Greenland limits; `cmh`: its chi-squared without continuity correction. `p`: exact, two-sided,
-    conditional on every stratum's margins; `q`: after allowing for all groups judged. nan `p`, `q` below FEW_REPAIRS
-    ripe repairs (`enough` is False)."""
-
-    group: int
-    ripe: int
-    ends: int
-    came_back: int
-    expected: float
-    ratio: Estimate
-    odds: Estimate
-    cmh: float
-    p: float
-    q: float
-    enough: bool
+    Where none or all came back there is nothing to draw from: Wilson, with ends for repairs.
+    """
+    names, which = np.unique(ends, return_inverse=True)
+    if len(names) < 2:
+        return Estimate(float(back.mean()), NAN, NAN) if len(back) else Estimate()
+    if back.all() or not back.any():
+        return wilson(len(names) * int(back.all()), len(names), level)
+    repairs, hits = np.bincount(which), np.bincount(which, weights=back)
+    drawn = np.random.default_rng(seed).multinomial(len(names), np.full(len(names), 1 / len(names)), DRAWS)
+    low, high = np.quantile((drawn @ hits) / (drawn @ repairs), [(1 - level) / 2, (1 + level) / 2])
+    return Estimate(float(back.mean()), float(low), float(high))
 
 
-def by_group(repairs: Repairs, group, stratum, level: float = 0.95, least: int = FEW_REPAIRS) -> list[Group]:
-    """Each group against all others within strata (`stats.md` §8). `group`, `stratum` (n,) indices. Most repeats over
-    expectation first is NOT the order: groups come in order of index."""
-    raise NotImplementedError
+def _hold(repairs: Repairs, chosen: np.ndarray, level: float) -> Estimate:
+    """Kaplan–Meier at the end of the window, time in shares of each repair's own window.
+
+    A fault on the day of the close-out counts as just after it.
+    """
+    window, closed, back = repairs.window[chosen], repairs.closed[chosen], repairs.came_back[chosen]
+    stop = np.where(back, repairs.back[chosen], repairs.until[chosen]) - closed
+    share = np.maximum(np.minimum(stop / window, 1.0), np.where(back, 1e-9, 0.0))
+    return survival(0.0, share, back, level).at(1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class NotFound:
     """`examined` close-outs, `not_found` of them with no fault found, `share` with Wilson limits. `ripe` of those not
-    found, `came_back` of these as a fault later, `returned` with Wilson limits: it was there after all."""
+    found, `came_back` of these as a fault within the window, `returned` with Wilson limits: it was there after
+    all."""
 
     examined: int
     not_found: int
@@ -110,4 +149,8 @@ class NotFound:
 
 def not_found(repairs: Repairs, no_fault: np.ndarray, level: float = 0.95) -> NotFound:
     """No fault found, and what came back. `no_fault` (n,) bool over all examined close-outs."""
-    raise NotImplementedError
+    without = repairs.known & np.asarray(no_fault, bool)
+    ripe = without & repairs.ripe
+    examined, n, back = int(repairs.known.sum()), int(without.sum()), int(repairs.came_back[ripe].sum())
+    of = int(ripe.sum())
+    return NotFound(examined, n, wilson(n, examined, level), of, back, wilson(back, of, level))
