@@ -237,6 +237,9 @@ class Writer:
         notes = () if row.pk in self.labelled else ("No label shows it there",)
         if row.finding_id and not row.finding.is_open and not row.close_out_id:
             notes += ("Its report is no longer open: see whether it can be lifted",)
+        there = [end.current.done for end in ends if row.end_id in (None, end.end.pk)]
+        if row.limits.isolations and all(row.limits.isolations <= done for done in there):
+            notes += ("What it asks to be isolated is isolated",)
         ref = row.finding.ref if row.finding_id else ""
         left = "Released with limits" if row.close_out_id else "Restriction by control"
         return Item(

@@ -7,7 +7,7 @@ deferrals and isolations, in the worst weather class alerted where the unit is o
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -49,6 +49,11 @@ class InSituation:
     category: int | None
     sources: tuple[Source, ...]
     words: tuple[str, ...]
+
+    @property
+    def done(self) -> frozenset[str]:
+        """Codes of what is shut or cut out there."""
+        return frozenset(source.code for source in self.sources if source.code)
 
     @property
     def situation_words(self) -> str:
@@ -132,19 +137,20 @@ def from_sources(end, at, weather, now, sources: Mapping[str, Sequence[Source]],
     situations = {}
     for situation in SITUATIONS:
         limits = settle(rules, *(source.limits for source in sources[situation]))
+        done = {source.code for source in sources[situation] if source.code}
         situations[situation] = InSituation(
             situation=situation,
             limits=limits,
             category=max((s.category for s in sources[situation] if s.category is not None), default=None),
-            sources=tuple(described(source, rules, situation) for source in sources[situation]),
-            words=explain.limit_words(rules, limits, situation),
+            sources=tuple(described(source, rules, situation, done) for source in sources[situation]),
+            words=explain.limit_words(rules, limits, situation, done),
         )
     return EndStanding(end, at, weather, now, situations)
 
 
-def described(source: Source, rules, situation: str) -> Source:
-    """The source with its limits in words for the situation."""
-    return replace(source, words=explain.limit_words(rules, source.limits, situation))
+def described(source: Source, rules, situation: str, done: Collection[str]) -> Source:
+    """The source with its limits in words for the situation; what is isolated already is not asked for."""
+    return replace(source, words=explain.limit_words(rules, source.limits, situation, done))
 
 
 def of_units(units: Sequence[Unit], at: datetime) -> dict[int, UnitStanding]:
@@ -169,12 +175,13 @@ def joined(unit: Unit, at: datetime, ends: list[EndStanding], rules) -> UnitStan
         speed=worst.speed,
         isolations=worst.isolations,
     )
+    asked = frozenset().union(*(x.limits.isolations - x.done for x in now))
     return UnitStanding(
         unit=unit,
         at=at,
         ends=tuple(sorted(ends, key=lambda e: e.end.letter)),
         limits=limits,
-        words=explain.limit_words(rules, limits),
+        words=explain.limit_words(rules, limits, done=limits.isolations - asked),
         category=max((x.category for x in now if x.category is not None), default=None),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -39,10 +40,11 @@ def _judged_on(ruleset: Ruleset, grade: Grade) -> str:
     return f"It may be: {names[0]}, or one of {len(names) - 1} more; the worst counts."
 
 
-def limit_words(ruleset: Ruleset, limits: Limits, situation: str = "") -> tuple[str, ...]:
+def limit_words(ruleset: Ruleset, limits: Limits, situation: str = "", done: Collection[str] = ()) -> tuple[str, ...]:
     """Sentences printed from the dials, tightest matters first; empty when nothing is limited.
 
-    With situation "R" they read as for a coupled, running unit. Conflict rules add their own sentence.
+    With situation "R" they read as for a coupled, running unit. Conflict rules add their own sentence. Isolations
+    that are `done` are not asked for any more.
     """
     running = ruleset.running_words if situation == "R" else {}
     said = []
@@ -52,9 +54,10 @@ def limit_words(ruleset: Ruleset, limits: Limits, situation: str = "") -> tuple[
             said.append(running.get(dial, {}).get(value) or ruleset.dial_words[dial][value])
     if limits.speed is not None:
         said.append(ruleset.dial_words["speed"]["cap"].replace("{speed}", str(limits.speed)))
-    if limits.isolations:
-        said += [i.words for code, i in ruleset.isolations.items() if code in limits.isolations]
-        said += [f"Isolate: {code}." for code in sorted(limits.isolations - set(ruleset.isolations))]
+    asked = limits.isolations.difference(done)
+    if asked:
+        said += [i.words for code, i in ruleset.isolations.items() if code in asked]
+        said += [f"Isolate: {code}." for code in sorted(asked - set(ruleset.isolations))]
     conflicts = [c.words for c in ruleset.conflicts.values() if tighter_or_equal(limits, c.when)]
     return (*said, *conflicts)
 

@@ -1,6 +1,6 @@
 /* The ruleset on the phone: look up finished cells, join them, never run a rule.
  *
- * self.Rules = {load(table), verdict(faults, pattern), join(a, b), words(limits, situation), unpack(facts), end(…)}.
+ * self.Rules = {load(table), verdict(faults, pattern), join(a, b), words(limits, situation, done), unpack(facts), end(…)}.
  * The table is the one the server publishes (inspections/rules/publish.py says its shape); verdict() gives what
  * `publish.verdict` gives. A fault is one observation {part, symptom, mode, quality, facts} as just reported, or
  * {known: {modes, facts, raised}} as the server folded it. Limits are {couple, uncouple, move, passengers, rescue,
@@ -71,7 +71,7 @@
     return toNames(settle(joinRows(toRow(a), toRow(b)))[0]);
   }
 
-  function limitWords(limits, situation) {
+  function limitWords(limits, situation, done = []) {
     const named = toNames(limits);
     const running = situation === "R" ? table.running : {};
     const said = [];
@@ -82,8 +82,9 @@
     }
     if (named.speed !== null) said.push(table.words.speed.cap.replace("{speed}", named.speed));
     const known = Object.keys(table.isolations);
-    said.push(...known.filter((code) => named.isolations.includes(code)).map((code) => table.isolations[code]));
-    said.push(...named.isolations.filter((code) => !known.includes(code)).map((code) => `Isolate: ${code}.`));
+    const asked = named.isolations.filter((code) => !done.includes(code));
+    said.push(...known.filter((code) => asked.includes(code)).map((code) => table.isolations[code]));
+    said.push(...asked.filter((code) => !known.includes(code)).map((code) => `Isolate: ${code}.`));
     said.push(...table.conflicts.filter((c) => meets(limits, c.when)).map((c) => c.words));
     return said;
   }
@@ -330,7 +331,7 @@
     return named?.[3];
   }
 
-  /* The standing of one end, {weather, now, worst, findings, situations: {U, C, R: {category, limits, words}}}, or of
+  /* The standing of one end, {weather, now, shut, worst, findings, situations: {U, C, R: {category, limits, words}}}, or of
    * the worse of both for letter "?". Each fault counts at its `end`, without one at `letter`; faults combine with what is
    * open at the same end, those of an end not known among themselves. `weather` and `place` as the reporter says them.
    * worst: of the faults, null without any; findings: reference → worst of what is open; category: null without either.
@@ -352,6 +353,7 @@
     return {
       weather: worstWeather(...parts.map((part) => part.weather)),
       now: parts[0].at.now || "U",
+      shut: shutAt(parts),
       worst: fresh.length ? Math.max(...fresh) : null,
       findings: Object.fromEntries(worsts.filter(([ref]) => ref)),
       situations: Object.fromEntries(table.situations.map((code) => [code, inSituation(code, parts)])),
@@ -379,10 +381,13 @@
     const limits = settle(sources.map((source) => toRow(source.limits)).reduce(joinRows, table.limits[0]))[0];
     const categories = sources.filter((source) => "category" in source).map((source) => source.category);
     const category = categories.length ? Math.max(...categories) : null;
-    return { category, limits: toNames(limits), words: limitWords(limits, situation) };
+    return { category, limits: toNames(limits), words: limitWords(limits, situation, shutAt(parts)) };
   }
 
-  const words = (limits, situation) => limitWords(toRow(limits), situation);
+  const shutAt = ([first, ...more]) =>
+    (first.at.shut || []).filter((code) => more.every(({ at }) => (at.shut || []).includes(code)));
+
+  const words = (limits, situation, done) => limitWords(toRow(limits), situation, done);
 
   self.Rules = { load, verdict, join, words, unpack, end };
 })();

@@ -179,7 +179,8 @@
     const now = ends.map(([, end]) => end.situations[end.now]);
     const joined = now.map((one) => ({ ...one.limits, couple: "", uncouple: "", rescue: "" })).reduce((a, b) => Rules.join(a, b), {});
     joined.rescue = now.every((one) => one.limits.rescue === "no") ? "no" : "yes";
-    const whole = Rules.words(joined, "");
+    const asked = ends.flatMap(([, end]) => end.situations[end.now].limits.isolations.filter((code) => !end.shut.includes(code)));
+    const whole = Rules.words(joined, "", (joined.isolations || []).filter((code) => !asked.includes(code)));
     return [...whole, ...ends.flatMap(([letter], i) => now[i].words.filter((said) => !whole.includes(said)).map((said) => `${letter} end: ${said}`))];
   }
 

@@ -138,6 +138,51 @@ def test_an_isolation_of_the_whole_unit_is_on_both_ends(railway, act, now):
     assert {end.situations["C"].limits.rescue for end in stated.ends} == {"no"}
 
 
+ASKED = "Remote release to be isolated, labelled, written down."
+# What was isolated where, and at which ends of 201 the restriction on the whole unit asks for it still.
+ASKS = [
+    ([], {"A", "B"}),
+    ([("electric-head", "unit")], {"A", "B"}),
+    ([("remote-release", "202")], {"A", "B"}),
+    ([("remote-release", "A")], {"B"}),
+    ([("remote-release", "A"), ("remote-release", "B")], set()),
+    ([("remote-release", "unit")], set()),
+]
+
+
+@pytest.mark.parametrize(("isolated", "left"), ASKS)
+def test_what_is_isolated_is_not_asked_for_any_more(cast, railway, act, now, isolated, left):
+    unit = railway.units["201"]
+    limits = Limits(isolations=frozenset({"remote-release"}), speed=40)
+    row = workflow.restrict(end=None, unit=unit, limits=limits, why="x", by=cast.controller, now=now)
+    for kind, where in isolated:
+        end = railway.ends.get(f"201 {where}")
+        on = None if end else railway.units.get(where, unit)
+        labels.isolate(kind=kind, where="Cab", key="", end=end, unit=on, **act)
+    known = standing.of_units([unit], now)[unit.pk]
+    for end in known.ends:
+        for at in end.situations.values():
+            assert (ASKED in at.words) == (end.end.letter in left)
+            of_control = next(source for source in at.sources if source.kind == "restriction")
+            assert (ASKED in of_control.words) == (end.end.letter in left)
+            assert "Not faster than 40 km/h." in at.words
+    assert (ASKED in known.words) == bool(left)
+    item = in_force.on_unit(unit, cast.controller, now).only(["restriction"])[0]
+    assert item.row == row.pk
+    assert ("What it asks to be isolated is isolated" in item.notes) == (not left)
+    # it tightens as before: nothing but the asking is gone
+    assert "remote-release" in known.ends[0].current.limits.isolations
+
+
+def test_what_is_isolated_no_more_is_asked_for_again(cast, at_a, act, now):
+    workflow.restrict(
+        **at_a, limits=Limits(isolations=frozenset({"remote-release"})), why="x", **act | {"by": cast.controller}
+    )
+    row = labels.isolate(kind="remote-release", where="Cab", key="", **at_a, **act)
+    labels.restore(row, **act)
+    assert ASKED in standing.of_ends([at_a["end"]], now)[at_a["end"].pk].current.words
+
+
 def test_both_pipes_shut_makes_it_stand(cast, railway, at_a, act, now):
     for kind in ("mrp-cock", "bp-cock"):
         labels.isolate(kind=kind, where="Cab", key="", **at_a, **act)

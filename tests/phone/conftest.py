@@ -124,10 +124,11 @@ def busy(cast, railway, report, now):
         by=cast.controller, now=now,
     )  # fmt: skip
     workflow.restrict(
-        end=None, unit=railway.units["202"], limits=Limits(couple="not", speed=40), why="Secret two",
-        by=cast.controller, now=now,
+        end=None, unit=railway.units["202"], why="Secret two", by=cast.controller, now=now,
+        limits=Limits(couple="not", speed=40, isolations=frozenset({"mrp-cock", "electric-head"})),
     )  # fmt: skip
     Isolation.objects.create(end=ends["401 B"], kind="bp-cock", by=cast.fitter, since=now - timedelta(hours=1))
+    Isolation.objects.create(end=ends["202 A"], kind="electric-head", by=cast.fitter, since=now)
     Isolation.objects.create(unit=railway.units["301"], kind="mrp-cock", by=cast.fitter, since=now)
     Deferral.objects.create(
         finding=run_out, category=1, why="Secret three", by=cast.controller, since=now - timedelta(days=3),
