@@ -13,7 +13,7 @@ import pytest
 from django.conf import settings
 from django.contrib.auth.models import Group, User
 from django.test import Client
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import expect, sync_playwright
 
 from fleet.models import Coupler, CouplerEnd, CouplerPattern, Fitment, Place, Unit, UnitType
 from inspections import intake, pace, permissions, triggers
@@ -179,6 +179,7 @@ def client_of(db):
 
 @pytest.fixture(scope="session")
 def chromium():
+    expect.set_options(timeout=15_000)  # a busy machine is no fault of the page
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGS)
         yield browser

@@ -181,7 +181,14 @@ class Phone:
     # ---- what is on its disk
 
     def stored(self) -> dict | None:
-        return self.page.evaluate(STORED)
+        """What it holds; asked again where the page went on to another while it was read."""
+        try:
+            return self.page.evaluate(STORED)
+        except BrowserError as gone:
+            if "context was destroyed" not in str(gone):
+                raise
+            self.page.wait_for_load_state()
+            return self.page.evaluate(STORED)
 
     def kept(self, *ids: str) -> list[Kept]:
         """The reports it holds (those with these ids), with every photo it holds of them."""
@@ -203,7 +210,8 @@ class Phone:
             """async () => {
               const all = {};
               for (const name of await caches.keys()) {
-                all[name] = (await (await caches.open(name)).keys()).map(({ url }) => new URL(url).pathname);
+                const kept = await (await caches.open(name)).keys();
+                all[name] = kept.map(({ url }) => new URL(url)).map((url) => url.pathname + url.search);
               }
               return all;
             }"""

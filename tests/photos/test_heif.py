@@ -150,8 +150,22 @@ def test_some_hundred_spoilt_files(make):
 
 
 def children():
-    """Ids of processes that this one started and that are still there, ended or not."""
+    """Ids of processes that this one started since the test began and that are still there, ended or not."""
+    return [pid for pid in started() if pid not in STARTED_BEFORE]
+
+
+def started():
     return Path(f"/proc/self/task/{os.getpid()}/children").read_text().split()
+
+
+STARTED_BEFORE: set[str] = set()  # a browser of other tests, say
+
+
+@pytest.fixture(autouse=True)
+def children_of_this_test_alone():
+    STARTED_BEFORE.update(started())
+    yield
+    STARTED_BEFORE.clear()
 
 
 @pytest.fixture
