@@ -14,6 +14,8 @@ import numpy as np
 
 from inspections.recurrence.estimates import NAN, Estimate, normal_point
 
+FEW_FAILURES = 5  # below it no shape is fitted
+
 
 @dataclass(frozen=True, slots=True)
 class Survival:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from inspections.recurrence.estimates import NAN, Estimate
-from inspections.recurrence.lives import usable
-from inspections.recurrence.weibull import FEW_FAILURES, SHAPES, weibull
+from inspections.recurrence.lives import FEW_FAILURES, usable
+from inspections.recurrence.weibull import SHAPES, weibull
 
 NEVER = 1e-4  # the share still in use at the best age, below which planned replacement is no plan
 NEAR = 1.02

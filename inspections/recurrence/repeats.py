@@ -15,8 +15,11 @@ import numpy as np
 
 from inspections.recurrence.estimates import NAN, Estimate, wilson
 from inspections.recurrence.lives import survival
+from inspections.recurrence.odds import Odds, Tables, mantel_haenszel
+from inspections.recurrence.rates import q_values, relative_rate
 
 DRAWS = 1000
+FEW_REPAIRS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,3 +157,96 @@ def not_found(repairs: Repairs, no_fault: np.ndarray, level: float = 0.95) -> No
     examined, n, back = int(repairs.known.sum()), int(without.sum()), int(repairs.came_back[ripe].sum())
     of = int(ripe.sum())
     return NotFound(examined, n, wilson(n, examined, level), of, back, wilson(back, of, level))
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """One group among all. `ripe` repairs at `ends` ends, `came_back` of them. `expected`: repeats for its mix of
+    strata at everybody's rates; `ratio` = came_back over expected with exact Poisson limits. `odds`: against all
+    others. `q`: odds.p after allowing for all groups judged; nan where there are under `least` ripe repairs or
+    nobody to compare with (`enough` is False)."""
+
+    group: int
+    ripe: int
+    ends: int
+    came_back: int
+    expected: float
+    ratio: Estimate
+    odds: Odds
+    q: float
+    enough: bool
+
+
+def by_group(
+    repairs: Repairs, group: np.ndarray, stratum: np.ndarray, level: float = 0.95, least: int = FEW_REPAIRS
+) -> list[Group]:
+    """Each group against all others within strata (`stats.md` §8). `group`, `stratum` (n,) indices, below 0: left
+    out.
+
+    In order of index, not of count: rank by `q`. A group that lies in one stratum gets Fisher's exact test. "Others"
+    are the groups that do not themselves stand out. Look at the finest groups first (component × action × depot),
+    then leave those that stand out out of the coarser ones, or they will be blamed for it too.
+    """
+    group, stratum = np.asarray(group, int), np.asarray(stratum, int)
+    used = repairs.ripe & (group >= 0) & (stratum >= 0)
+    names, group = np.unique(group[used], return_inverse=True)
+    _, stratum = np.unique(stratum[used], return_inverse=True)
+    shape = (len(names), int(stratum.max(initial=-1)) + 1)
+    of, hits = np.zeros(shape), np.zeros(shape)
+    np.add.at(of, (group, stratum), 1)
+    np.add.at(hits, (group, stratum), repairs.came_back[used])
+    enough = of.sum(axis=1) >= least
+    against = _reference(of, hits, enough, level)
+    odds = [_against(of, hits, against, k, level) for k in range(len(names))]
+    judged = [bool(enough[k]) and not np.isnan(x.p) for k, x in enumerate(odds)]
+    q = q_values(np.array([x.p if told else NAN for x, told in zip(odds, judged, strict=True)]))
+    expected = _expected(of, hits, against)
+    ends = [len(np.unique(repairs.end[used][group == k])) for k in range(len(names))]
+    return [
+        Group(
+            group=int(name),
+            ripe=int(of[k].sum()),
+            ends=ends[k],
+            came_back=int(hits[k].sum()),
+            expected=float(expected[k]),
+            ratio=Estimate(*(float(x) for x in relative_rate(hits[k].sum(), expected[k], level))),
+            odds=odds[k],
+            q=float(q[k]),
+            enough=judged[k],
+        )
+        for k, name in enumerate(names)
+    ]
+
+
+def _against(of: np.ndarray, hits: np.ndarray, against: np.ndarray, k: int, level: float) -> Odds:
+    """Group k against those of `against` (bool) but itself."""
+    others = against.copy()
+    others[k] = False
+    c, rest = hits[others].sum(axis=0), of[others].sum(axis=0)
+    return mantel_haenszel(Tables(hits[k], of[k] - hits[k], c, rest - c), level)
+
+
+def _reference(of: np.ndarray, hits: np.ndarray, enough: np.ndarray, level: float) -> np.ndarray:
+    """Groups that do not stand out, (g,) bool: one bad group among the others would make good ones of the rest.
+
+    The one with the smallest p is set aside, then the rest are looked at again, until none stands out or two are
+    left.
+    """
+    against = np.ones(len(of), bool)
+    while against.sum() > 2:
+        inside = np.flatnonzero(against & enough)
+        p = np.array([_against(of, hits, against, k, level).p for k in inside])
+        if not (q_values(p) <= 1 - level).any():
+            break
+        against[inside[np.nanargmin(p)]] = False
+    return against
+
+
+def _expected(of: np.ndarray, hits: np.ndarray, against: np.ndarray) -> np.ndarray:
+    """Repeats of each group for its mix of strata, (g,), at the rates of all groups that do not stand out.
+
+    A stratum that only such groups have is taken at everybody's rate.
+    """
+    n, x = of[against].sum(axis=0), hits[against].sum(axis=0)
+    rate = np.where(n > 0, x / np.maximum(n, 1), hits.sum(axis=0) / np.maximum(of.sum(axis=0), 1))
+    return of @ rate

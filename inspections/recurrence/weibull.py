@@ -14,9 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from inspections.recurrence.estimates import Estimate, likelihood_limits, top
-from inspections.recurrence.lives import usable
+from inspections.recurrence.lives import FEW_FAILURES, usable
 
-FEW_FAILURES = 5
 SHAPES = (0.05, 50.0)
 STEPS = 800
 
