@@ -44,6 +44,7 @@ MAY = {
     "take": frozenset({FITTER}),
     "close": frozenset({FITTER}),
     "check": frozenset({CHECKER}),
+    "keep gauges": frozenset({CHECKER, MANAGER}),
     "see figures": frozenset({MANAGER}),
     "see recurring": frozenset({MANAGER, CONTROLLER}),
     "end sessions": frozenset({MANAGER}),
