@@ -15,7 +15,7 @@ from django.contrib.auth.models import User
 from django.db.models import Q, QuerySet
 
 from fleet.models import Place
-from inspections import assistance, grading, happened, in_force, occurrences, standing, words
+from inspections import assistance, deferring, grading, happened, in_force, occurrences, standing, words
 from inspections.models import Finding, Grade, Observation, Photo
 from inspections.permissions import may, may_see_words
 from inspections.rules.facts import CATEGORIES, SITUATION_WORDS, SITUATIONS
@@ -119,13 +119,14 @@ def case(finding: Finding, *, reader: User, now: datetime) -> Case:
     named = may(reader, "see words")
     observations = observed(finding)
     near = neighbours(finding)
+    own, *lines = deferring.lines([finding, *near], rules, now)
     entries = happened.history(finding)
     places = dict(Place.objects.depots().values_list("code", "name"))
     group = in_force.on_unit(finding.unit, reader, now) if finding.unit_id and finding.is_open else None
     known = standing_of(finding, group, now)
     return Case(
         finding=finding,
-        line=words.lines([finding], rules, now)[0],
+        line=own,
         heading=words.heading(rules, finding),
         named=named,
         limits=limits_of(known, finding),
@@ -137,7 +138,7 @@ def case(finding: Finding, *, reader: User, now: datetime) -> Case:
             words.mode(rules, code) for code in (finding.current_grade.modes if finding.current_grade else [])
         ),
         tell=to_tell(finding, rules),
-        near=tuple(Near(line, line.finding.component == finding.component) for line in words.lines(near, rules, now)),
+        near=tuple(Near(line, line.finding.component == finding.component) for line in lines),
         repeat=repeat_words(finding, near, rules),
         history=tuple(
             words.happening(entry, places=places, reader=reader, named=named) for entry in reversed(entries)

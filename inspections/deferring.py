@@ -5,7 +5,7 @@ A deferral loosens nothing. On what terms it is given is in `delegation`, when i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -13,7 +13,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Q, QuerySet
 
-from inspections import delegation, expiry, grading, words, workflow
+from inspections import delegation, expiry, grading, standing, words, workflow
 from inspections.models import Deferral, Finding
 from inspections.models.findings import OPEN
 from inspections.permissions import Refused
@@ -77,6 +77,37 @@ def left_of(finding: Finding, at: datetime, *, coupled: bool) -> Left | None:
         return None
     found = all_left(at, of=[finding], coupled={finding.end_id} if coupled else ())
     return min(found, key=lambda left: (left.state == WAITING, -left.row.pk), default=None)
+
+
+def lets_wait(findings: Iterable[Finding], at: datetime) -> dict[int, datetime]:
+    """Finding id → until when it may wait, for those of these that a deferral in force covers as things are now.
+
+    One that has run out, waits for the engineer or was given for something less covers nothing. One query where none
+    is deferred, else a fixed number.
+    """
+    findings = {finding.pk: finding for finding in findings}
+    left = set(Deferral.objects.last(at).filter(finding__in=list(findings)).values_list("finding", flat=True))
+    if not left:
+        return {}
+    rows = [findings[pk] for pk in left]
+    ends = [row.end for row in rows if row.end_id]
+    coupled = {pk for pk, where in standing.last_known(ends, at).items() if where.situation == "R"} if ends else set()
+    found: dict[int, list[Left]] = {}
+    for one in all_left(at, of=rows, coupled=coupled):
+        if one.state != WAITING:
+            found.setdefault(one.row.finding_id, []).append(one)
+    # Merged reports may bring two: while one of them has run out, it limits.
+    return {
+        pk: min(one.row.until for one in each)
+        for pk, each in found.items()
+        if all(one.state == RUNNING and not one.worse for one in each)
+    }
+
+
+def lines(findings: Iterable[Finding], rules, now: datetime, takers=words.NOBODY) -> list[words.Line]:
+    """Findings fetched `for_list()` as lines; of what is deferred, until when. At most one fixed set of queries."""
+    findings = list(findings)
+    return words.lines(findings, rules, now, takers, lets_wait(findings, now))
 
 
 def said_of(left: Left, rules, now: datetime) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from fleet.models import Place, WeatherAlert
-from inspections import alerts, asked, assistance, expiry, grading, hoods, words
+from inspections import alerts, asked, assistance, deferring, expiry, grading, hoods, words
 from inspections.forms.acts import SHIFT_STARTS
 from inspections.models import Deferral, Finding, LogEntry, Seal, Submission, Visit
 from inspections.models.findings import OPEN
@@ -173,13 +173,17 @@ def ending(rules, now: datetime) -> Some:
 
 
 def due(rules, now: datetime) -> Some:
-    """Findings to be examined within hours by their grade, the soonest first. One query for the hours there are."""
+    """Findings to be examined within hours by their grade and not left to wait, the soonest first.
+
+    One query for the hours there are.
+    """
     rows = Finding.objects.open().filter(current_grade__hours__gt=0)
     hours = rows.order_by().values_list("current_grade__hours", flat=True).distinct()
     soon = Q(pk__in=[])
     for allowed in hours:
         seen = now - timedelta(hours=float(allowed))
         soon |= Q(current_grade__hours=allowed, first_seen__gt=seen, first_seen__lte=seen + SOON)
-    found = rows.filter(soon)
+    left = Finding.objects.filter(soon, deferrals__in=Deferral.objects.last(now)).select_related("end")
+    found = rows.filter(soon).exclude(pk__in=deferring.lets_wait(left, now))
     lines = words.lines(found.for_list().order_by("first_seen", "pk")[:SHOWN], rules, now)
     return some(sorted(lines, key=lambda line: line.deadline.at), found.count())

@@ -14,7 +14,7 @@ from django.contrib.auth.models import User
 from django.db.models import Prefetch, Q, QuerySet
 
 from fleet.models import Coupling
-from inspections import intake, unlooked, words
+from inspections import deferring, intake, unlooked, words
 from inspections.models import CloseOut, Finding, Inspection, LogEntry, Observation, Submission
 from inspections.permissions import may
 from inspections.rules.facts import SITUATION_WORDS, SITUATIONS
@@ -94,11 +94,12 @@ def is_own(submission: Submission, person: User) -> bool:
 
 
 def sent(submissions: Iterable[Submission], rules, now: datetime) -> list[Sent]:
-    """Reports fetched with `fetch()`, in words. One query of its own."""
+    """Reports fetched with `fetch()`, in words. A fixed number of queries."""
     submissions = list(submissions)
     findings = [row.finding for submission in submissions for row in observations(submission)]
     looked = looked_at(findings)
-    return [one(submission, rules, now, looked) for submission in submissions]
+    left = deferring.lets_wait(findings, now)
+    return [one(submission, rules, now, looked, left) for submission in submissions]
 
 
 def for_phone(uuids: Iterable[UUID], person: User, rules, now: datetime) -> dict[str, dict[str, object]]:
@@ -141,13 +142,13 @@ def looked_at(findings: Sequence[Finding]) -> dict[str, datetime]:
     return {subject.removeprefix("finding:"): at for subject, at in times}
 
 
-def one(submission: Submission, rules, now: datetime, looked: dict[str, datetime]) -> Sent:
-    """One report in words."""
+def one(submission: Submission, rules, now: datetime, looked: dict[str, datetime], left=words.NOTHING_LEFT) -> Sent:
+    """One report in words. `left`: see `words.lines`."""
     if not hasattr(submission, "inspection"):
         return Sent(submission, "", True, "", (), intake.quarantine_words(submission.why))
     inspection = submission.inspection
     rows = observations(submission)
-    lines = words.lines([row.finding for row in rows], rules, now)
+    lines = words.lines([row.finding for row in rows], rules, now, left=left)
     items = [
         Item(row, line, state(row.finding, looked, now, min(row.seen, row.received)))
         for row, line in zip(rows, lines, strict=True)

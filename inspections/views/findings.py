@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Unit
-from inspections import asked, case, grading, references, words, workflow
+from inspections import asked, case, deferring, grading, references, words, workflow
 from inspections.bodies import clean_text
 from inspections.counts import list_mark
 from inspections.forms.acts import FORMS
@@ -86,7 +86,7 @@ def new(request):
         "title": title,
         "link": link,
         "page": page,
-        "lines": words.lines(page.object_list, grading.ruleset(now), now),
+        "lines": deferring.lines(page.object_list, grading.ruleset(now), now),
         "oldest": words.age(span["oldest"], now) if span["oldest"] else "",
         "quarantined": Submission.objects.quarantined().count(),
         "bands": in_bands(counts),

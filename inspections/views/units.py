@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet.models import Unit
-from inspections import case, grading, standing, words
+from inspections import case, deferring, grading, standing, words
 from inspections.forms.report import PickForm
 from inspections.models import Finding, InspectedEnd, MateLook, Observation
 from inspections.permissions import DRIVER, groups_of, may, may_see_words, require
@@ -73,7 +73,7 @@ def unit(request, number):
     open_here = list(Finding.objects.open().filter(unit=found).for_list().worst_first())
     looks = looks_at(open_here, request.user)
     asked = set(MateLook.objects.open().filter(end__unit=found).values_list("end", flat=True))
-    lines = words.lines(open_here, rules, now)
+    lines = deferring.lines(open_here, rules, now)
     rows = [{"line": line, "looks": looks[line.finding.pk]} for line in lines]
     context = {
         "unit": found,

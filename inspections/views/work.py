@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Place
-from inspections import assistance, grading, words
+from inspections import assistance, deferring, grading, words
 from inspections.models import Finding, LogEntry
 from inspections.permissions import require
 from inspections.rules.facts import CATEGORIES
@@ -67,10 +67,12 @@ def work(request):
     count, planned = planned.count(), list(planned[:JOBS])
     waiting = here.filter(state=Finding.State.AWAITING_CHECK).worst_first()
     unplanned = Finding.objects.filter(state=Finding.State.ACKNOWLEDGED).worst_first().for_list()
-    jobs = words.lines(planned, rules, now, takers(planned))
-    apart = words.lines(unplanned[:MOST], rules, now)
+    apart = list(unplanned[:MOST])
+    left = deferring.lets_wait([*planned, *apart, *waiting], now)
+    jobs = words.lines(planned, rules, now, takers(planned), left)
+    apart = words.lines(apart, rules, now, left=left)
     unplanned_count = unplanned.count()
-    waiting = words.lines(waiting, rules, now)
+    waiting = words.lines(waiting, rules, now, left=left)
     units = {finding.unit for finding in planned if finding.unit}
     context = {
         "depot": depot,

@@ -1,7 +1,7 @@
 """How facts read on a page: ages, deadlines, parts and faults, what the log says happened. No queries."""
 
 from inspections.words.entries import Happening, changed_since, happening
-from inspections.words.findings import Deadline, Line, deadline, lines, waiting_since
+from inspections.words.findings import NOBODY, NOTHING_LEFT, Deadline, Line, deadline, lines, waiting_since
 from inspections.words.names import (
     category,
     end,
@@ -27,6 +27,8 @@ __all__ = [
     "Happening",
     "LATE",
     "Line",
+    "NOBODY",
+    "NOTHING_LEFT",
     "age",
     "boldness",
     "category",

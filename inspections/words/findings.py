@@ -14,6 +14,7 @@ from inspections.words.names import category, fault, name, part, unit
 from inspections.words.times import age, boldness, moment
 
 NOBODY: Mapping[str, User] = MappingProxyType({})
+NOTHING_LEFT: Mapping[int, datetime] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,10 +26,15 @@ class Deadline:
     over: bool = False
 
 
-def deadline(finding: Finding, now: datetime) -> Deadline:
-    """The order reading's deadline: first seen plus the hours its worst cells allow. Nothing once it is not open."""
+def deadline(finding: Finding, now: datetime, left: datetime | None = None) -> Deadline:
+    """The order reading's deadline: first seen plus the hours its worst cells allow. Nothing once it is not open.
+
+    `left`: until when a deferral in force lets it wait (`deferring.lets_wait`); then that is when to act.
+    """
     if not finding.is_open or finding.current_grade is None:
         return Deadline("")
+    if left:
+        return Deadline(f"Deferred to {moment(left, now)}", left)
     hours = finding.current_grade.hours
     if hours is None:
         return Deadline("Examine at the next exam")
@@ -62,8 +68,17 @@ def waiting_since(finding: Finding) -> datetime:
     return min(finding.first_seen, received) if received else finding.first_seen
 
 
-def lines(findings: Iterable[Finding], rules, now: datetime, takers: Mapping[str, User] = NOBODY) -> list[Line]:
-    """Findings fetched `for_list()` as lines; no query of their own. `takers`: reference → who took the job."""
+def lines(
+    findings: Iterable[Finding],
+    rules,
+    now: datetime,
+    takers: Mapping[str, User] = NOBODY,
+    left: Mapping[int, datetime] = NOTHING_LEFT,
+) -> list[Line]:
+    """Findings fetched `for_list()` as lines; no query of their own.
+
+    `takers`: reference → who took the job. `left`: id → until when a deferral lets it wait.
+    """
     return [
         Line(
             finding=finding,
@@ -71,7 +86,7 @@ def lines(findings: Iterable[Finding], rules, now: datetime, takers: Mapping[str
             part=part(rules, finding),
             fault=fault(rules, finding),
             category=category(finding),
-            deadline=deadline(finding, now),
+            deadline=deadline(finding, now, left.get(finding.pk)),
             age=age(waiting_since(finding), now),
             boldness=boldness(waiting_since(finding), now),
             unlooked=finding.state == Finding.State.REPORTED,
