@@ -6,6 +6,7 @@ from pathlib import Path
 from django.conf import settings
 from django.core import checks
 from django.db import connection
+from django.db.migrations.executor import MigrationExecutor
 
 from inspections import triggers
 
@@ -16,7 +17,7 @@ def append_only(app_configs, databases=None, **_):
     if not databases or not set(triggers.GUARDED) <= set(connection.introspection.table_names()):
         return []
     missing = sorted(triggers.names() - triggers.present())
-    if not missing:
+    if not missing or migrations_wait():
         return []
     return [
         checks.Error(
@@ -25,6 +26,12 @@ def append_only(app_configs, databases=None, **_):
             id="logbook.E001",
         )
     ]
+
+
+def migrations_wait() -> bool:
+    """True before a migrate: it creates the triggers, and must not be stopped for want of them."""
+    executor = MigrationExecutor(connection)
+    return bool(executor.migration_plan(executor.loader.graph.leaf_nodes()))
 
 
 @checks.register(checks.Tags.files)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence import analysis, follow, lives, rates, renewal, repeats, spares
+from inspections.recurrence import analysis, follow, lives, rates, renewal, repeats, spares, weibull
 from inspections.recurrence.estimates import Estimate
 from inspections.recurrence.record import Record
 
@@ -91,8 +91,8 @@ class Slot:
 
     slot: int
     survival: lives.Survival
-    weibull: object
-    renewal: object | None
+    weibull: weibull.Weibull
+    renewal: renewal.Renewal | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +106,6 @@ class Batches:
 
 def parts(record: Record, cost_ratio: float = COST_RATIO) -> list[Slot]:
     """How long the parts of each slot last, and whether planned replacement pays."""
-    from inspections.recurrence import weibull
-
     found = []
     for slot in range(len(record.slots)):
         mine = record.lives.slot == slot

@@ -10,7 +10,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence import analysis, changing, follow, holding, rates, season, standing_out, trend
+from inspections.recurrence import (
+    analysis,
+    changing,
+    follow,
+    holding,
+    preparation,
+    rates,
+    season,
+    standing_out,
+    trend,
+)
 from inspections.recurrence.record import Record
 
 METHOD = "1"  # changes when a figure may differ for the same record
@@ -88,8 +98,6 @@ def overview(record: Record, cost_ratio: float = holding.COST_RATIO) -> Overview
 
 def fleet_months(at_ends: analysis.Analysis, record: Record) -> season.Burst:
     """The scatter of the fleet's months, all components together."""
-    from inspections.recurrence import preparation
-
     months = preparation.by_month(at_ends.episodes, at_ends.ran)
     return season.bursts(months.count.sum(axis=0), months.exposure.mean(axis=0), record.first_day + months.at)
 

@@ -6,6 +6,7 @@ from decimal import Decimal
 import pytest
 from django.core.management import call_command
 from django.db import DatabaseError, connection, transaction
+from django.db.migrations.recorder import MigrationRecorder
 
 from inspections import checks, log, triggers
 from inspections.models import LogEntry
@@ -77,6 +78,14 @@ def test_triggers_come_back_after_migrate_and_the_check_misses_them(db):
     triggers.drop()
     assert [error.id for error in checks.append_only(None, databases=["default"])] == ["logbook.E001"]
     call_command("migrate", verbosity=0)
+    assert checks.append_only(None, databases=["default"]) == []
+
+
+def test_the_check_does_not_stop_the_migrate_that_makes_the_triggers(db):
+    """An older database has not all tables' triggers yet."""
+    triggers.drop()
+    newest = MigrationRecorder.Migration.objects.filter(app="inspections").order_by("-name").first()
+    newest.delete()
     assert checks.append_only(None, databases=["default"]) == []
 
 
