@@ -19,6 +19,7 @@ from inspections.recurrence.watched import Watched, to_last_event, watched
 
 FEW = 8
 STEEPEST = 500.0  # e-folds over the longest window: beyond it a slope counts as infinite
+TINY = 1e-300
 TOO_FEW, RISING, FALLING, NO_SIGN = "too few to tell", "rising", "falling", "no sign of change"
 
 
@@ -59,8 +60,9 @@ def trend(time, system, start, stop, failure_ended=False, size: float = 0.05) ->
     if n == 0:
         return Trend(0, 0, NAN, NAN, NAN, 0, NAN, TOO_FEW)
     length = (given.stop - given.start)[given.system]
-    share = (given.time - given.start[given.system]) / length
-    u = float(((share - 0.5) * length).sum() / np.sqrt((length**2).sum() / 12))
+    share = np.maximum((given.time - given.start[given.system]) / length, TINY)
+    weight = length / length.max()
+    u = float(((share - 0.5) * weight).sum() / np.sqrt((weight**2).sum() / 12))
     x = float(-2 * np.log(share).sum())
     p_u, p_x = 2 * float(ndtr(-abs(u))), 2 * min(float(chdtr(2 * n, x)), float(chdtrc(2 * n, x)))
     return Trend(n, int((given.counts > 0).sum()), u, p_u, x, 2 * n, min(1.0, p_x), verdict(n, u, p_u, size))
