@@ -13,7 +13,7 @@ from inspections.models import CloseOut, Finding, LogEntry, TestResult
 
 PRINTS_READ = 20  # of a unit's card prints, how many are searched for this finding
 # Entries after a print that change what the card says.
-CHANGES_CARD = {"opened", "observed", "graded", "raised", "planned"}
+CHANGES_CARD = {"opened", "observed", "graded", "raised", "planned", "examined", "made safe", "put back"}
 
 
 @dataclass(frozen=True, slots=True)

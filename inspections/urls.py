@@ -31,6 +31,7 @@ from inspections.views import (
     start,
     units,
     work,
+    working,
 )
 
 
@@ -130,6 +131,9 @@ urlpatterns = [
     path("findings/<ref:ref>/repeat/", moves.repeat, name="repeat"),
     path("findings/<ref:ref>/occurrence/", moves.occurrence, name="occurrence"),
     path("findings/<ref:ref>/defer/", deferrals.defer, name="defer"),
+    path("findings/<ref:ref>/examine/", working.examine, name="examine"),
+    path("findings/<ref:ref>/make-safe/", working.make_safe, name="make-safe"),
+    path("findings/<ref:ref>/put-back/", working.put_back, name="put-back"),
     path("findings/<ref:ref>/close/", acts.close, name="close"),
     path("findings/<ref:ref>/check/", acts.check, name="check"),
     path("F/<ref:ref>/", findings.short, name="short"),

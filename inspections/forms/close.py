@@ -66,16 +66,14 @@ class FoundForm(forms.Form):
 
     found = forms.ChoiceField(label="Did you find the fault?", widget=forms.RadioSelect)
 
-    def __init__(self, data=None, *, finding: Finding, rules):
+    def __init__(self, data=None, *, finding: Finding, rules, address="close", offered=None):
         super().__init__(data)
-        self.fields["found"].choices = [
-            *modes_offered(finding, rules),
-            ("No", [(NOT_FOUND, "No fault found")]),
-        ]
+        no = ("No", [(NOT_FOUND, "No fault found")])
+        self.fields["found"].choices = offered or [*modes_offered(finding, rules), no]
         say_what_is_needed(self)
         self.helper = FormHelper()
         self.helper.form_method = "get"
-        self.helper.form_action = reverse("close", args=[finding.ref])
+        self.helper.form_action = reverse(address, args=[finding.ref])
         self.helper.layout = Layout(BigRadios("found"), button("Go on", "primary"))
 
 

@@ -181,6 +181,7 @@ def finding(request, ref):
         "restrict": restrict_because(found, request.user, now),
         "unnamed": not found.unit_id and workflow.may_from(found, "plan") and may(request.user, "plan"),
         "chain": asked.chain(found),
+        "left": working.left_in([found]).get(found.pk),
         "cards": cards_offered(found) if may(request.user, "print card") else [],
         "driver": DRIVER in groups_of(request.user),
         "may_see_list": may(request.user, "see control"),

@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Place
-from inspections import assistance, deferring, grading, words
+from inspections import assistance, deferring, grading, words, working
 from inspections.models import Finding, LogEntry
 from inspections.permissions import require
 from inspections.rules.facts import CATEGORIES
@@ -30,12 +30,13 @@ def depot_asked(request, depots):
 
 
 def shifts(lines, now):
-    """Lines of planned jobs grouped by what their heading says: (words of the shift, bands, count)."""
+    """Lines of planned jobs grouped by what their heading says: (words of shift and road, bands, count)."""
     grouped: dict[str, list[words.Line]] = {}
     for line in lines:
         visit = line.finding.visit
         when = words.day(visit.since, now).removeprefix("on ").capitalize()
-        grouped.setdefault(f"{when}, {visit.shift} shift", []).append(line)
+        road = f", road {visit.road}" if visit.road else ""
+        grouped.setdefault(f"{when}, {visit.shift} shift{road}", []).append(line)
     return [(heading, bands(jobs), len(jobs)) for heading, jobs in grouped.items()]
 
 
@@ -52,6 +53,13 @@ def takers(findings):
     return {entry.subject.removeprefix("finding:"): entry.actor for entry in taken}
 
 
+def with_state_left(findings):
+    """Give each finding `left`: the state it was put back in, or None. One query."""
+    left = working.left_in(findings)
+    for finding in findings:
+        finding.left = left.get(finding.pk)
+
+
 @require_safe
 @require("see work")
 def work(request):
@@ -62,15 +70,16 @@ def work(request):
     depot = depot_asked(request, depots)
     here = Finding.objects.open().at_depot(depot).for_list()
     planned = here.filter(state__in=[Finding.State.PLANNED, Finding.State.IN_WORK]).order_by(
-        "visit__since", "visit__shift", F("worst").desc(nulls_first=True), "first_seen", "pk"
+        "visit__since", "visit__shift", "visit__road", F("worst").desc(nulls_first=True), "first_seen", "pk"
     )
     count, planned = planned.count(), list(planned[:JOBS])
     waiting = here.filter(state=Finding.State.AWAITING_CHECK).worst_first()
     unplanned = Finding.objects.filter(state=Finding.State.ACKNOWLEDGED).worst_first().for_list()
-    apart = list(unplanned[:MOST])
-    left = deferring.lets_wait([*planned, *apart, *waiting], now)
+    unplanned_here = list(unplanned[:MOST])
+    with_state_left([*planned, *unplanned_here])
+    left = deferring.lets_wait([*planned, *unplanned_here, *waiting], now)
     jobs = words.lines(planned, rules, now, takers(planned), left)
-    apart = words.lines(apart, rules, now, left=left)
+    apart = words.lines(unplanned_here, rules, now, left=left)
     unplanned_count = unplanned.count()
     waiting = words.lines(waiting, rules, now, left=left)
     units = {finding.unit for finding in planned if finding.unit}

@@ -66,6 +66,11 @@ def _place(place):
     return f"{place.get('unit') or 'a unit not on the list'}, {letter(place.get('end'))}"
 
 
+def _left(data):
+    said = {"parts_off": "parts off", "isolated": "isolated", "key": "key", "note": "note"}
+    return "; ".join(f"{label}: {data[name]}" for name, label in said.items() if data.get(name))
+
+
 def _until(data):
     return f" until {dated(datetime.fromisoformat(data['until']))}" if data.get("until") else ""
 
@@ -80,6 +85,9 @@ SENTENCES = {
     "raised": lambda data, places: (f"Raised to {data.get('to', '')}", data.get("why", "")),
     "planned": _planned,
     "taken": lambda data, places: ("Taken in hand by a fitter", ""),
+    "examined": lambda data, places: (f"Examined by a fitter, {data.get('quality', '')}", ""),
+    "made safe": lambda data, places: ("Made safe; it stays open", data.get("done", "")),
+    "put back": lambda data, places: ("Put back half done", _left(data)),
     "withdrawn": lambda data, places: ("Withdrawn", data.get("why", "")),
     "signed": lambda data, places: (f"Work signed, {data.get('outcome', '')}", ""),
     "checked": lambda data, places: ("Checked by a second person", ""),
@@ -114,6 +122,9 @@ DID = {
     "raised": "raised this",
     "planned": "planned this",
     "taken": "took this job",
+    "examined": "examined this",
+    "made safe": "made this safe",
+    "put back": "put this back half done",
     "withdrawn": "withdrew this",
     "signed": "signed this off",
     "checked": "checked this",

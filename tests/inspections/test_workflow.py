@@ -8,7 +8,7 @@ from threading import Barrier, Thread
 import pytest
 from django.db import connections, transaction
 
-from inspections import closing, deferring, grading, labels, log, moving, workflow
+from inspections import closing, deferring, grading, labels, log, moving, workflow, working
 from inspections.models import (
     CloseOut,
     Deferral,
@@ -36,6 +36,9 @@ ALLOWED = {
     "plan": ({"acknowledged", "planned"}, {"controller"}),
     "take": ({"acknowledged", "planned"}, {"fitter", "checker"}),
     "withdraw": ({"reported", "acknowledged", "planned"}, {"controller"}),
+    "examine": ({"in work"}, {"fitter", "checker"}),
+    "make safe": ({"in work"}, {"fitter", "checker"}),
+    "put back": ({"in work"}, {"fitter", "checker"}),
     "close": ({"in work"}, {"fitter", "checker"}),
     "check": ({"awaiting check"}, {"checker"}),
     "merge": ({"reported", "acknowledged", "planned"}, {"controller"}),
@@ -160,6 +163,12 @@ def do(act, finding, by, railway, now, version=None, beside=None):
             return workflow.plan(finding, **common, depot=railway.places["BRK"], since=now, shift="early")
         case "withdraw":
             return workflow.withdraw(finding, **common, why="wrong unit")
+        case "examine":
+            return working.examine(finding, **common, work=working.Examination(mode="seal-torn"))
+        case "make safe":
+            return working.make_safe(finding, **common, done="Flap taken off.", secured=True)
+        case "put back":
+            return working.put_back(finding, **common, parts_off="Seal ring")
         case "close":
             return workflow.close_out(finding, **common, password=PASSWORD, work=repaired(finding))
         case "check":
