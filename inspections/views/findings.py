@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Unit
-from inspections import asked, case, deferring, grading, references, words, workflow
+from inspections import asked, case, deferring, grading, references, words, workflow, working
 from inspections.bodies import clean_text
 from inspections.counts import list_mark
 from inspections.forms.acts import FORMS
