@@ -11,13 +11,14 @@ import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from uuid import UUID
 
 from django.db import connection, transaction
+from django.db.models import OuterRef, Subquery
 
-from inspections.models import LogEntry
+from inspections.models import LogEntry, Seal
 
 GENESIS = "0" * 64
 LOCK = 6_207_193
@@ -132,4 +133,21 @@ def first_break(entries: Iterable[LogEntry] | None = None) -> Break | None:
         if digest(entry) != entry.hash:
             return Break(entry.seq, "its content is not what was written")
         seq, prev = entry.seq, entry.hash
+    return None
+
+
+def first_broken_seal() -> Break | None:
+    """The first seal with which the log does not agree, None where all do: a whole chain may have been made anew.
+
+    Every day is sealed once there is a first one, so a day without a seal has lost it.
+    """
+    entry, before = LogEntry.objects.filter(seq=OuterRef("last_seq")), None
+    for seal in Seal.objects.annotate(found=Subquery(entry.values("hash"))).order_by("day").iterator(2000):
+        if before and seal.day != before.day + timedelta(days=1):
+            return Break(before.last_seq, f"the seal of the day after {before.day} is missing")
+        if seal.found is None:
+            return Break(seal.last_seq, f"the seal of {seal.day} names it, and it is missing")
+        if seal.found != seal.hash:
+            return Break(seal.last_seq, f"the seal of {seal.day} is of another entry")
+        before = seal
     return None

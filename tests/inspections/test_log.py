@@ -1,15 +1,16 @@
 """The chain: whole, and every way of breaking it found."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
+from io import StringIO
 
 import pytest
-from django.core.management import call_command
+from django.core.management import CommandError, call_command
 from django.db import DatabaseError, connection, transaction
 from django.db.migrations.recorder import MigrationRecorder
 
 from inspections import checks, log, triggers
-from inspections.models import LogEntry
+from inspections.models import LogEntry, Seal
 
 
 @pytest.fixture
@@ -72,6 +73,57 @@ def test_replace_does_not_slip_past_the_triggers(written):
     with pytest.raises(DatabaseError, match="append-only"), transaction.atomic(), connection.cursor() as cursor:
         cursor.execute(sql)
     assert not LogEntry.objects.filter(subject="forged").exists()
+
+
+@pytest.fixture
+def sealed(written, now):
+    """The five entries, and seals of three days: after the 2nd, the 2nd again (nothing happened), the 4th."""
+    heads = dict(LogEntry.objects.values_list("seq", "hash"))
+    for day, seq in [(21, 2), (22, 2), (23, 4)]:
+        Seal.objects.create(day=date(2026, 11, day), last_seq=seq, hash=heads[seq], made=now)
+    return now
+
+
+def make_anew(payload="{}", upto=5):
+    """The log rewritten from its third entry on, so that the chain is whole again."""
+    entries = list(LogEntry.objects.order_by("seq"))
+    triggers.drop()
+    LogEntry.objects.all().delete()
+    prev = log.GENESIS
+    for entry in entries[:upto]:
+        entry.prev, entry.payload = prev, payload if entry.seq == 3 else entry.payload
+        entry.hash = prev = log.digest(entry)
+        entry.save(force_insert=True)
+
+
+# What somebody who owns the file did, and what the check says; the chain is whole each time.
+FORGED = [
+    (lambda: make_anew(payload='{"n":7}'), 4, "the seal of 2026-11-23 is of another entry"),
+    (lambda: make_anew(upto=3), 4, "the seal of 2026-11-23 names it, and it is missing"),
+    (
+        lambda: Seal.objects.filter(day=date(2026, 11, 22)).delete(),
+        2,
+        "the seal of the day after 2026-11-21 is missing",
+    ),
+    (lambda: Seal.objects.filter(last_seq=4).update(last_seq=5), 5, "the seal of 2026-11-23 is of another entry"),
+    (lambda: Seal.objects.filter(last_seq=4).update(hash="0" * 64), 4, "the seal of 2026-11-23 is of another entry"),
+]
+
+
+@pytest.mark.parametrize(("forge", "seq", "why"), FORGED, ids=range(len(FORGED)))
+def test_a_log_made_anew_does_not_fit_its_seals(sealed, forge, seq, why):
+    forge()
+    assert log.first_break() is None
+    assert log.first_broken_seal() == log.Break(seq, why)
+    with pytest.raises(CommandError, match=f"broken at entry {seq} of [35]: {why}"):
+        call_command("verify_log")
+
+
+def test_seals_that_fit_are_counted(sealed):
+    assert log.first_broken_seal() is None
+    call_command("verify_log", stdout=(said := StringIO()))
+    assert "5 entries, whole. The last one is" in said.getvalue()
+    assert "3 days are sealed, and each seal fits." in said.getvalue()
 
 
 def test_triggers_come_back_after_migrate_and_the_check_misses_them(db):
