@@ -2,7 +2,7 @@
 
 Everything here is made up. The demonstration, tests and benchmarks share it; it takes a size. Rows carry their
 primary keys from the start, so that what refers to them can be made before anything is written, and so that the same
-seed gives the same rows on every database.
+seed gives the same rows on every database. `plan` stops short of the rows of couplings, for those who only count.
 """
 
 from __future__ import annotations
@@ -10,15 +10,30 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import defaultdict
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
+from decimal import Decimal
 from itertools import count
 from random import Random
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
-from fleet.models import Coupler, CouplerEnd, CouplerPattern, Coupling, CouplingSide, Fitment, Place, Unit, UnitType
+from fleet.fortunes import Change, Fortunes, Stores
+from fleet.models import (
+    Coupler,
+    CouplerEnd,
+    CouplerPattern,
+    Coupling,
+    CouplingSide,
+    Fitment,
+    FleetEvent,
+    Gauge,
+    Place,
+    Unit,
+    UnitType,
+)
+from fleet.traffic import LOCAL, Joining, Traffic, joinings, local
 
-LOCAL = ZoneInfo("Europe/London")
+__all__ = ["DEPOTS", "LOCAL", "Change", "Railway", "Traffic", "build", "fleet_list", "local", "plan", "uuid_from"]
+
 DAYS_A_YEAR = 365
 
 # Code, name, kind, remote, curve radius (m), notes.
@@ -32,7 +47,6 @@ PLACES = [
     ("SAL", "Saltmarsh", "loop", True, None, "On the coast: salt, snow."),
 ]
 DEPOTS = ("BRK", "ELM")
-JOINS_AT = {"SKJ": 34, "PEN": 28, "WEN": 16, "BRK": 6, "ELM": 6, "THO": 6, "SAL": 4}
 
 SLOTS = ["face", "cone", "cup", "hook", "air-upper", "air-lower", "contacts", "cover", "handle"]
 LISTED = ["hoses", "cables", "shank", "hood"]
@@ -50,25 +64,20 @@ TYPES = [
     ("3N", "Type 3N", 3, "Q", 8, "4"),
 ]
 RESCUE = ("RL", "Rescue locomotive", 1, "H")
-SPARES = 12 / 84  # spare couplers for each one fitted
-
-# Minutes after local midnight: units join from, to; part from, to. Nights are for the depots.
-WAVES = [(300, 450, 540, 660), (900, 1020, 1110, 1350)]
-NIGHT = 23 * 60 + 40
-
-
-@dataclass(frozen=True)
-class Traffic:
-    """How the railway runs, at plain rates. What is to stand out is planted by overriding the methods."""
-
-    runs: float = 0.975  # of the pairs that could be made, in each wave of a day
-    failed: float = 0.004  # of joinings, at the first attempt
-    second_try: float = 0.85  # of failed ones
-    swaps: float = 0.476  # couplers changed for a spare, per unit and year
-
-    def chance_of_failure(self, place: str, ends: tuple[CouplerEnd, CouplerEnd], at: datetime) -> float:
-        """The chance that this joining fails at the first attempt."""
-        return self.failed
+# Litres that a leak test isolates, by type code and pipe.
+VOLUMES = {
+    "2V": {"MRP": "25", "BP": "18"},
+    "3V": {"MRP": "38", "BP": "27"},
+    "3N": {"MRP": "36", "BP": "26"},
+}
+# Kind, how many at each depot, smallest step, its unit.
+GAUGES = [
+    (Gauge.Kind.PRESSURE, 2, "0.05", "bar"),
+    (Gauge.Kind.ELECTRICAL, 1, "0.1", "MΩ"),
+    (Gauge.Kind.LENGTH, 2, "0.1", "mm"),
+    (Gauge.Kind.TORQUE, 1, "1", "Nm"),
+]
+OVERDUE = 3  # this gauge, counted from 0, was not sent away in time
 
 
 @dataclass
@@ -85,20 +94,36 @@ class Railway:
     ends: list[CouplerEnd] = field(default_factory=list)
     couplers: list[Coupler] = field(default_factory=list)
     fitments: list[Fitment] = field(default_factory=list)
+    events: list[FleetEvent] = field(default_factory=list)
+    gauges: list[Gauge] = field(default_factory=list)
     couplings: list[Coupling] = field(default_factory=list)
     sides: list[CouplingSide] = field(default_factory=list)
+    fortunes: Fortunes | None = None
 
     def index(self) -> None:
-        """Prepare the look-ups; again whenever rows were added."""
-        self.by_letter = defaultdict(dict)
-        for end in self.ends:
-            self.by_letter[end.unit_id][end.letter] = end
+        """Prepare the look-ups; again whenever rows were added or an end went elsewhere."""
+        self.index_letters()
         self.at_end = defaultdict(list)
         for fitment in self.fitments:
             self.at_end[fitment.end_id].append(fitment)
         self.used = defaultdict(list)
         for side in self.sides:
             self.used[side.end_id].append(side.at)
+
+    @property
+    def changes(self) -> list[Change]:
+        """Ends that go to another unit, units that get another number; the rows are as before the first."""
+        return self.fortunes.changes
+
+    def change(self, change: Change) -> None:
+        """Put one change into the rows and the look-ups."""
+        change.happen()
+        self.index_letters()
+
+    def index_letters(self) -> None:
+        self.by_letter = defaultdict(dict)
+        for end in self.ends:
+            self.by_letter[end.unit_id][end.letter] = end
 
     def coupler_at(self, end: CouplerEnd, when: datetime) -> Coupler | None:
         """The coupler fitted to an end at `when`."""
@@ -113,33 +138,43 @@ class Railway:
         """The rows by table, in the order they may be written in."""
         fleet = self.units + self.locomotives
         places, patterns = list(self.places.values()), list(self.patterns.values())
-        parts = [self.couplers, self.fitments, self.couplings, self.sides]
+        parts = [self.couplers, self.fitments, self.events, self.gauges, self.couplings, self.sides]
         return [places, patterns, self.types, fleet, self.ends, *parts]
 
 
 def build(*, units: int, years: int, now: datetime, seed: int, traffic: Traffic | None = None) -> Railway:
     """The railway with this many units after this many years of running up to `now` (aware, UTC)."""
-    traffic = traffic or Traffic()
-    today = now.astimezone(LOCAL).date()
-    start = today - timedelta(days=DAYS_A_YEAR * years)
-    railway = Railway(start=local(start, 0), now=now)
-    lay_out(railway)
-    for code, name, vehicles, pattern, numbers in fleet_list(units):
-        kind = UnitType(pk=len(railway.types) + 1, code=code, name=name, vehicles=vehicles)
-        railway.types.append(kind)
-        for number in numbers:
-            add_unit(railway, kind, number, railway.patterns[pattern])
-    fit_couplers(railway, traffic, years, Random(f"{seed} couplers"))  # noqa: S311  (a repeatable railway)
-    run_trains(railway, traffic, start, today, Random(f"{seed} traffic"))  # noqa: S311
+    railway, made = plan(units=units, years=years, now=now, seed=seed, traffic=traffic)
+    random, numbers = Random(f"{seed} couplings"), count(1)  # noqa: S311  (a repeatable railway)
+    for number, joining in enumerate(made, 1):
+        add_coupling(railway, number, numbers, joining, random)
+    railway.events = railway.fortunes.events(railway.start)
+    railway.gauges = gauges(railway)
     railway.index()
     return railway
 
 
-def local(day: date, minutes: int) -> datetime:
-    """The UTC time at this many minutes after local midnight, by the clock on the wall."""
-    hours, minutes = divmod(minutes, 60)
-    wall = datetime(day.year, day.month, day.day, hours, minutes, tzinfo=LOCAL)
-    return wall.astimezone(ZoneInfo("UTC"))
+def plan(
+    *, units: int, years: int, now: datetime, seed: int, traffic: Traffic | None = None
+) -> tuple[Railway, list[Joining]]:
+    """The same railway without the rows of its couplings, events and gauges, and every joining in order of time."""
+    traffic = traffic or Traffic()
+    start = local(now.astimezone(LOCAL).date() - timedelta(days=DAYS_A_YEAR * years), 0)
+    railway = Railway(start=start, now=now)
+    lay_out(railway)
+    for code, name, vehicles, pattern, numbers in fleet_list(units):
+        kind = UnitType(
+            pk=len(railway.types) + 1, code=code, name=name, vehicles=vehicles, volumes=VOLUMES.get(code, {})
+        )
+        railway.types.append(kind)
+        for number in numbers:
+            add_unit(railway, kind, number, railway.patterns[pattern])
+    railway.fortunes = Fortunes(railway.units, railway.ends, now)
+    stores = Stores(railway.ends[: 2 * units], start, now)
+    stores.fill(traffic, years, Random(f"{seed} couplers"))  # noqa: S311
+    railway.couplers, railway.fitments = stores.couplers, stores.fitments
+    railway.index()
+    return railway, joinings(railway, traffic, Random(f"{seed} traffic"))  # noqa: S311
 
 
 def uuid_from(random: Random) -> UUID:
@@ -191,100 +226,44 @@ def add_unit(railway: Railway, kind: UnitType, number: str, pattern: CouplerPatt
         )
 
 
-def fit_couplers(railway: Railway, traffic: Traffic, years: int, random: Random) -> None:
-    """A coupler with a serial at every end, some spares, and the swaps of the years."""
-    spares = defaultdict(list)  # pattern code → (free from, coupler)
-    inside = {}  # end's pk → the fitment in place
-    for code in ("P", "Q"):
-        ends = [end for end in railway.ends if end.pattern.code == code]
-        for n in range(len(ends) + max(1, round(len(ends) * SPARES))):
-            coupler = Coupler(
-                pk=len(railway.couplers) + 1, serial=f"{code}-{101 + n:04d}", pattern=railway.patterns[code]
-            )
-            railway.couplers.append(coupler)
-            if n < len(ends):
-                since = railway.start - timedelta(days=random.randint(30, 900))
-                inside[ends[n].pk] = fit(railway, coupler, ends[n], since)
-            else:
-                spares[code].append((railway.start, coupler))
-    days = DAYS_A_YEAR * years
-    first = railway.start.astimezone(LOCAL).date()
-    nights = sorted(random.randrange(days - 1) for _ in range(round(traffic.swaps * len(railway.units) * years)))
-    for night in nights:
-        removed = local(first + timedelta(days=night), NIGHT)
-        end = railway.ends[random.randrange(len(railway.units) * 2)]
-        free = [spare for spare in spares[end.pattern.code] if spare[0] <= removed]
-        old = inside[end.pk]
-        if not free or old.fitted >= removed - timedelta(days=1):
-            continue
-        spare = random.choice(free)
-        spares[end.pattern.code].remove(spare)
-        spares[end.pattern.code].append((removed + timedelta(days=random.randint(14, 60)), old.coupler))
-        old.removed = removed
-        inside[end.pk] = fit(railway, spare[1], end, removed + timedelta(minutes=random.randint(140, 260)))
+def gauges(railway: Railway) -> list[Gauge]:
+    """What the depots measure with; one was not sent away in time."""
+    today, rows = railway.now.astimezone(LOCAL).date(), []
+    for code in DEPOTS:
+        for kind, how_many, step, unit in GAUGES:
+            for _ in range(how_many):
+                n = len(rows)
+                due = today + timedelta(days=-12 if n == OVERDUE else 40 + 23 * n)
+                rows.append(
+                    Gauge(
+                        pk=n + 1,
+                        number=f"{code}-{kind[0].upper()}{n + 1:02d}",
+                        kind=kind,
+                        depot=railway.places[code],
+                        step=Decimal(step),
+                        unit=unit,
+                        calibrated_until=due,
+                        certificate=f"OV {4100 + 7 * n}",
+                    )
+                )
+    return rows
 
 
-def fit(railway: Railway, coupler: Coupler, end: CouplerEnd, fitted: datetime) -> Fitment:
-    """Add a fitment and return it."""
-    fitment = Fitment(pk=len(railway.fitments) + 1, coupler=coupler, end=end, fitted=fitted)
-    railway.fitments.append(fitment)
-    return fitment
-
-
-def run_trains(railway: Railway, traffic: Traffic, first: date, today: date, random: Random) -> None:
-    """Every day: units join in pairs in two waves and part again. Nothing lies after `now`."""
-    ends = {unit.pk: railway.ends[2 * n : 2 * n + 2] for n, unit in enumerate(railway.units)}
-    codes, weights = list(JOINS_AT), list(JOINS_AT.values())
-    made = []
-    for day in (first + timedelta(days=n) for n in range((today - first).days + 1)):
-        for join_from, join_to, part_from, part_to in WAVES:
-            order = railway.units[:]
-            random.shuffle(order)
-            for one, other in zip(order[::2], order[1::2], strict=False):
-                if random.random() > traffic.runs:
-                    continue
-                at = local(day, random.randrange(join_from, join_to))
-                parted = local(day, random.randrange(part_from, part_to))
-                pair = random.choice(ends[one.pk]), random.choice(ends[other.pk])
-                made += joinings(traffic, random.choices(codes, weights)[0], pair, at, parted, random)
-    made.sort(key=lambda joining: (joining[0], joining[3][0].pk))
-    numbers = count(1)
-    for number, (at, parted, place, pair, stage) in enumerate(made, 1):
-        if at + timedelta(minutes=3) <= railway.now:
-            add_coupling(railway, number, numbers, at, parted, place, pair, stage, random)
-
-
-def joinings(traffic: Traffic, place: str, pair, at: datetime, parted: datetime, random: Random):
-    """(at, parted, place, ends, stage) of one joining: the attempt, and a second one where the first failed."""
-    if random.random() >= traffic.chance_of_failure(place, pair, at):
-        return [(at, parted, place, pair, full_stage(pair))]
-    stage = random.choices(["none", "contact", "locked", "air"], [1, 5, 2, 2])[0]
-    tries = [(at, at + timedelta(minutes=2), place, pair, f"not {stage}")]
-    if random.random() < traffic.second_try:
-        tries.append((at + timedelta(minutes=6), parted, place, pair, full_stage(pair)))
-    return tries
-
-
-def full_stage(pair) -> str:
-    """Everything that can join has joined: P and Q do not join electrically."""
-    return "full" if pair[0].pattern_id == pair[1].pattern_id else "air"
-
-
-def add_coupling(railway: Railway, number, numbers, at, parted, place, pair, stage, random: Random) -> None:
+def add_coupling(railway: Railway, number: int, numbers, joining: Joining, random: Random) -> None:
     """The rows of one coupling or attempt."""
-    failed = stage.startswith("not ")
+    outcomes, at = Coupling.Outcome, joining.at
     coupling = Coupling(
         pk=number,
         uuid=uuid_from(random),
         at=at,
-        parted=parted if parted <= railway.now else None,
-        place=railway.places[place],
-        stage=stage.removeprefix("not "),
-        outcome=Coupling.Outcome.NOT_COUPLED if failed else Coupling.Outcome.COUPLED,
+        parted=joining.parted if joining.parted <= railway.now else None,
+        place=railway.places[joining.place],
+        stage=joining.stage,
+        outcome=outcomes.NOT_COUPLED if joining.failed else outcomes.COUPLED,
         source="driver's record",
         source_ref=f"{at:%Y%m%d}-{number}",
         received=at + timedelta(minutes=3),
     )
     railway.couplings.append(coupling)
-    for end in pair:
+    for end in joining.pair:
         railway.sides.append(CouplingSide(pk=next(numbers), coupling=coupling, end=end, at=at))

@@ -16,6 +16,7 @@ from inspections import closing
 from inspections.demonstration.course import VISIT_LASTS
 from inspections.demonstration.filing import Life
 from inspections.demonstration.results import work_on
+from inspections.demonstration.truths import SEALS
 from inspections.demonstration.world import World, grade, grade_siblings
 from inspections.models import CloseOut, Finding, Observation, Restriction
 from inspections.models.dials import Dials
@@ -133,7 +134,8 @@ def take(world: World, at: datetime, life: Life) -> None:
 
 def sign(world: World, at: datetime, life: Life, by: User) -> None:
     """The work is signed: closed, or waiting for its check."""
-    work = work_on(life.row, world.rules, world.rates, world.random)
+    renew = True if life.worn else False if life.row.slot in SEALS or life.row.repeat_of_id else None
+    work = work_on(life.row, world.rules, world.rates, world.random, renew=renew, planted=life.planted)
     rows = closing.test_rows(life.row, work, world.rules)
     closing.refuse_unless_sound(life.row, work, rows)
     text = closing.signed_text(life.row, work, rows, by, at)
@@ -182,8 +184,10 @@ def closed(world: World, at: datetime, life: Life, close: CloseOut, by: User) ->
     """The end of a repair; `past` looks here for what it repeats."""
     world.last_closed[life.place] = life.row
     end_life(world, at, life, by)
+    if close.outcome == CloseOut.Outcome.REPAIRED:
+        world.wear.renewed(life, close.action, close.signed)
     depot = life.row.visit.depot if life.row.visit else life.row.unit.home
-    if world.random.random() < world.rates.comes_back(life.row, close.action, depot, at):
+    if world.random.random() < world.rates.comes_back(life.row.component, close.action, depot.code):
         world.returned(at, life.row)
 
 

@@ -9,10 +9,11 @@ from random import Random
 
 from fleet.models import CouplerEnd, CouplingSide
 from fleet.railway import LOCAL, Railway, local
-from inspections.demonstration.rates import Rates
+from inspections.demonstration.rates import Rates, Where
 
 VISIT_STARTS = 23 * 60
 VISIT_LASTS = timedelta(minutes=345)
+NIGHTS = [(1, 12), (1, 4), (0, 1), (0, 0)]  # to wait for a visit, by worst category
 
 
 @dataclass(frozen=True, order=True)
@@ -36,10 +37,11 @@ def encounters(railway: Railway, rates: Rates, random: Random) -> Iterator[Encou
     """Every look and every fault of the years, in no order; `received` may lie after now."""
     looked: set[tuple[int, date]] = set()
     pairs = zip(railway.sides[::2], railway.sides[1::2], strict=True)
+    names = {end.pk: str(end) for end in railway.ends}
     number = 0
     for pair in pairs:
         for side, mate in (pair, pair[::-1]):
-            part = rates.fault(side.end, side.at, side.coupling.place, random)
+            part = rates.fault(where(railway, side, names), random)
             day = side.end.unit_id, side.at.date()
             look = day not in looked and random.random() < rates.looks
             looked.add(day)
@@ -48,14 +50,25 @@ def encounters(railway: Railway, rates: Rates, random: Random) -> Iterator[Encou
                 yield encounter(number, side, mate, what, rates, random)
 
 
-def encounter(number: int, side: CouplingSide, mate: CouplingSide, part: str, rates: Rates, random: Random):
+def where(railway: Railway, side: CouplingSide, names: dict[int, str]) -> Where:
+    """What the rates ask about one side of a coupling."""
+    end, at = side.end, side.at
+    coupler = railway.coupler_at(end, at)
+    ago = (railway.now - at) / timedelta(days=1)
+    serial = coupler.serial if coupler else ""
+    return Where(names[end.pk], end.unit.type.code, end.pattern.code, serial, ago, at.astimezone(LOCAL).month)
+
+
+def encounter(
+    number: int, side: CouplingSide, mate: CouplingSide, part: str, rates: Rates, random: Random, symptom: str = ""
+) -> Encounter:
     """A fault or a look at one side of a coupling: before it, at it, or while coupled."""
     coupling, at = side.coupling, side.at
     if part and random.random() < rates.by_fitter:
         seen = local(at.astimezone(LOCAL).date(), VISIT_STARTS) + timedelta(minutes=random.randint(30, 90))
         received = seen + timedelta(minutes=random.randint(2, 15))
         home = side.end.unit.home.code
-        return Encounter(received, number, seen, side.end, "U", part, place=home, by_fitter=True)
+        return Encounter(received, number, seen, side.end, "U", part, symptom, place=home, by_fitter=True)
     situation = random.choices("UCR", (40, 30, 30))[0]
     if situation == "U":
         seen, stage = at - timedelta(minutes=random.randint(6, 25)), ""
@@ -69,7 +82,7 @@ def encounter(number: int, side: CouplingSide, mate: CouplingSide, part: str, ra
     received = seen + timedelta(minutes=slow, seconds=random.randint(5, 55))
     mate_end = mate.end if situation != "U" else None
     return Encounter(
-        received, number, seen, side.end, situation, part, "", mate_end, stage, coupling.place.code, False
+        received, number, seen, side.end, situation, part, symptom, mate_end, stage, coupling.place.code, False
     )
 
 
@@ -103,7 +116,7 @@ def course(worst: int, received: datetime, by_fitter: bool, random: Random) -> C
         taken = after(told, 2, 10)
     else:
         planned = after(told, 5, 60)
-        nights = random.randint(*[(1, 12), (1, 4), (0, 1), (0, 0)][worst])
+        nights = random.randint(*NIGHTS[worst])
         day = (planned.astimezone(LOCAL) - timedelta(hours=4)).date()
         visit = local(day + timedelta(days=nights), VISIT_STARTS)
         if visit <= planned:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from datetime import date, datetime
 
 from django.apps import apps
 from django.contrib.auth.models import User
@@ -49,4 +50,6 @@ def plain(value: object) -> object:
     """What canonical JSON has no form for."""
     if isinstance(value, bytes | memoryview):
         return hashlib.sha256(value).hexdigest()
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value.isoformat()
     return value

@@ -14,6 +14,7 @@ from fleet.models import CouplerEnd, Unit
 from fleet.railway import LOCAL, Railway
 from inspections import bodies, report_rows, standing
 from inspections.demonstration.ledger import Ledger
+from inspections.demonstration.seals import SealLife
 from inspections.models import Finding, Inspection, Observation, Restriction
 from inspections.rules.facts import SITUATIONS
 
@@ -62,12 +63,15 @@ def offset_minutes(when: datetime) -> int:
 class Life:
     """A finding while it is open: its row, its observations, what the rules say of it, its course of acts.
 
-    `error`: reported in error, and withdrawn as soon as control has looked.
+    `error`: reported in error, and withdrawn as soon as control has looked. `worn`: the seal it is about, where one
+    has worn out. `planted`: it runs its plain course, so that what is planted shows.
     """
 
     row: Finding
     course: object
     error: bool = False
+    worn: SealLife | None = None
+    planted: bool = False
     observations: list[Observation] = field(default_factory=list)
     value: object = None
 
@@ -127,7 +131,11 @@ class Filing:
 
     def __init__(self, ledger: Ledger, railway: Railway):
         self.ledger, self.railway = ledger, railway
-        self.ends = {str(end): end for end in railway.ends}
+        self.name_ends()
+
+    def name_ends(self) -> None:
+        """The ends by the names they have now; again when an end goes elsewhere."""
+        self.ends = {str(end): end for end in self.railway.ends}
 
     def file(
         self, body: bodies.Body, *, author: User, by: User, unit: Unit, channel: str, received: datetime

@@ -10,6 +10,7 @@ from django.contrib.auth.models import User
 from django.core.management.color import no_style
 from django.db import connection, models
 
+from fleet.models import PartFitting
 from inspections import log
 from inspections.demonstration.bulk import write
 from inspections.models import (
@@ -39,6 +40,7 @@ TABLES = (
     CloseOut,
     TestResult,
     Restriction,
+    PartFitting,
 )
 
 

@@ -19,6 +19,7 @@ from inspections.demonstration.past import live_through
 from inspections.demonstration.people import hire
 from inspections.demonstration.rates import Rates
 from inspections.demonstration.today import live
+from inspections.demonstration.truths import Curve, Truths
 from inspections.demonstration.world import World
 from inspections.models import LogEntry
 
@@ -87,6 +88,7 @@ def clear() -> None:
 
 def fill(size: Size, password: str, rates: Rates | None = None, traffic: railway.Traffic | None = None) -> None:
     """Make the demonstration in an empty, migrated database: the years in one go, then the last days act by act."""
+    rates, traffic = rates or Truths(), traffic or Curve()
     with nothing_to_collect():
         built = railway.build(units=size.units, years=size.years, now=size.now, seed=size.seed, traffic=traffic)
         ruleset = grading.in_force(size.now)
@@ -94,7 +96,7 @@ def fill(size: Size, password: str, rates: Rates | None = None, traffic: railway
             world = World(
                 railway=built,
                 cast=hire(password, built.start),
-                rates=rates or Rates(),
+                rates=rates,
                 ruleset=ruleset,
                 rules=grading.parsed(ruleset.text),
                 until=size.now - LIVE_FOR,

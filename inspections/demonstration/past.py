@@ -5,14 +5,19 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from functools import partial
 
-from fleet.railway import uuid_from
+from fleet.railway import Change, uuid_from
 from inspections import bodies, report_rows
 from inspections.demonstration import acts
+from inspections.demonstration.chain import bend_pins
 from inspections.demonstration.course import Encounter, course, encounters
 from inspections.demonstration.filing import Life, offset_minutes
+from inspections.demonstration.seals import SealLife
+from inspections.demonstration.wear import WORN, Wear
 from inspections.demonstration.world import World, foreseen, grade, grade_siblings
 from inspections.models import Finding, Inspection, Observation
 
+# A worn seal's repair that does not hold: not the new rubber, but how it sits.
+NEW_SEAL = dict.fromkeys(WORN, "seal-back")
 NOTES = (
     "",
     "",
@@ -28,7 +33,11 @@ NOTES = (
 
 def live_through(world: World) -> list[Encounter]:
     """Play the past up to `world.until` into the ledger; returns the looks that come after it, in order of time."""
-    world.returned = partial(returned, world)
+    world.returned, world.report, world.wear = partial(returned, world), report, Wear(world)
+    world.wear.set_going()
+    for change in world.railway.changes:
+        world.at(change.at, befall, change)
+    bend_pins(world)
     later = []
     for met in sorted(encounters(world.railway, world.rates, world.random)):
         if met.received <= world.until:
@@ -36,7 +45,24 @@ def live_through(world: World) -> list[Encounter]:
         elif not met.part and met.received <= world.railway.now:
             later.append(met)
     world.run()
+    world.wear.write()
     return later
+
+
+def befall(world: World, at: datetime, change: Change) -> None:
+    """A unit gets its new number, or two units exchange driving vehicles; control enters it."""
+    before = {str(end): end.vehicle for end in change.ends}
+    world.railway.change(change)
+    world.filing.name_ends()
+    world.ledger.write(
+        subject=f"unit:{change.ends[0].unit.number}",
+        kind="renumbered" if change.number else "vehicles exchanged",
+        actor=world.cast.controllers[0].pk,
+        happened=at,
+        written=at,
+        before=before,
+        after={str(end): end.vehicle for end in change.ends},
+    )
 
 
 def look_round(world: World, at: datetime, met: Encounter) -> None:
@@ -109,20 +135,33 @@ def fault_of(world: World, met: Encounter, symptom: str, kind: str = "first repo
     )
 
 
-def report(world: World, at: datetime, met: Encounter, double_of: Life | None = None) -> None:
+def report(
+    world: World,
+    at: datetime,
+    met: Encounter,
+    double_of: Life | None = None,
+    worn: SealLife | None = None,
+    planted: bool = False,
+) -> None:
     """A fault is reported; not where its component is known to be at fault, nor where it would not end in time."""
+    if worn and worn.removed is not None:
+        return
     symptom = met.symptom or world.rates.symptom(world.rules, met.part, world.random)
     fault = fault_of(world, met, symptom)
     component = report_rows.component_of(fault, world.rules)
     here = [life for life in world.known.open[met.end.pk] if life.row.component == component]
     if here and not double_of:
+        if worn:  # whoever looks tomorrow will see that it is worn
+            world.at(at + timedelta(days=1), world.wear.worn, worn)
         return
     trial = Observation(slot=fault.part, symptom=symptom, facts=fault.facts, kind="first report")
     runs = course(foreseen(world, met.end, trial), at, met.by_fitter, world.random)
     if runs.checked > world.until:
         return
     author, by, channel = who(world, met)
-    life = Life(row=None, course=runs, error=world.random.random() < world.rates.withdrawn)
+    planted = planted or worn is not None
+    error = world.random.random() < world.rates.withdrawn and not planted
+    life = Life(row=None, course=runs, error=error, worn=worn, planted=planted)
     file(world, met, author, by, channel, (fault,), partial(open_finding, world, life, met, fault, component))
     if double_of:
         world.at(max(at, double_of.course.looked) + timedelta(minutes=3), acts.merge, life, double_of)
@@ -208,8 +247,7 @@ def returned(world: World, at: datetime, row: Finding) -> None:
     """A repair that does not hold: the same symptom again within three weeks."""
     day = (at + timedelta(days=world.random.randint(2, 20))).replace(hour=0, minute=0, second=0, microsecond=0)
     seen = day + timedelta(minutes=world.random.randint(6 * 60, 20 * 60))
-    met = Encounter(
-        seen + timedelta(minutes=5), 0, seen, row.end, "U", row.slot, row.symptom, place=row.unit.home.code
-    )
+    symptom = NEW_SEAL.get(row.symptom, row.symptom)
+    met = Encounter(seen + timedelta(minutes=5), 0, seen, row.end, "U", row.slot, symptom, place=row.unit.home.code)
     if met.received <= world.until:
         world.at(met.received, report, met)

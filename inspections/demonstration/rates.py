@@ -42,10 +42,28 @@ RARE = frozenset(
         "release-bounce",
     ]
 )
+# Actions that leave a new part in the slot. A seal that is not worn out stays in.
+RENEWING = frozenset(
+    ["Seal ring renewed", "Seal and retainer renewed", "Cleaned, seal renewed"]
+    + ["Cover renewed", "Cover set renewed", "Cover set fitted", "Both covers renewed"]
+)
 # Weights of the causes in the order of the fitter's form.
 CAUSE_WEIGHTS = (40, 12, 30, 6, 4, 2, 6)
 WEATHER_BY_MONTH = {12: 2, 1: 2, 2: 2, 3: 1, 11: 1}  # → row of WEATHERS
 WEATHERS = [(72, 28, 0), (58, 36, 6), (40, 38, 22)]  # dry, wet, frost in percent: summer, between, winter
+
+
+@dataclass(frozen=True)
+class Where:
+    """An end on a day: its name at the start of the record, unit type, pattern, its coupler, days before the
+    railway's present, month."""
+
+    end: str
+    type: str
+    pattern: str
+    serial: str
+    days_ago: float
+    month: int
 
 
 @dataclass(frozen=True)
@@ -65,28 +83,40 @@ class Rates:
     released: float = 0.06  # of close-outs: released with limits
     returns: float = 0.04  # of repairs, over and above fresh faults
 
-    def fault(self, end, at: datetime, place, random: Random) -> str:
+    def per_thousand(self, at: Where) -> Mapping[str, float]:
+        """Faults per 1,000 couplings there and then, by part."""
+        return self.faults
+
+    def fault(self, at: Where, random: Random) -> str:
         """The part that fails at this coupling of this end, or ""."""
         draw = random.random() * 1000
-        for part, rate in self.faults.items():
+        for part, rate in self.per_thousand(at).items():
             draw -= rate
             if draw < 0:
                 return part
         return ""
 
-    def comes_back(self, finding, action: str, depot, at: datetime) -> float:
-        """The chance that this repair does not hold, and the fault is there again within three weeks."""
+    def comes_back(self, component: str, action: str, depot: str) -> float:
+        """The chance that a repair does not hold, and the fault is there again within three weeks."""
         return self.returns
 
     def symptom(self, rules, part: str, random: Random) -> str:
         """What the driver sees, as the ruleset words it."""
         symptoms = rules.symptoms_of(part)
-        weights = [0.2 if s.cant_tell else 0.6 if s.code in RARE else 6 if s.first else 3 for s in symptoms]
+        weights = [self.weight(symptom) for symptom in symptoms]
         return random.choices(symptoms, weights)[0].code
 
-    def action(self, mode, random: Random) -> str:
-        """What the fitter does about a mode; the first way in the ruleset is the usual one."""
-        return random.choices(mode.actions, range(len(mode.actions), 0, -1))[0] if mode.actions else ""
+    def weight(self, symptom) -> float:
+        """How often a symptom of the ruleset is seen, among those of its part."""
+        return 0.2 if symptom.cant_tell else 0.6 if symptom.code in RARE else 6 if symptom.first else 3
+
+    def action(self, mode, random: Random, renew: bool | None = None) -> str:
+        """What the fitter does about a mode; the first way in the ruleset is the usual one.
+
+        `renew`: True for a part that is worn out, False for one that is not; None where either may be.
+        """
+        ways = [way for way in mode.actions if renew is None or (way in RENEWING) == renew] or list(mode.actions)
+        return random.choices(ways, range(len(ways), 0, -1))[0] if ways else ""
 
     def cause(self, random: Random) -> str:
         """A cause from the fitter's list, mostly wear, then weather and dirt."""

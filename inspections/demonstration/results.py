@@ -18,10 +18,12 @@ LEFT = (
 )
 
 
-def work_on(finding: Finding, rules, rates: Rates, random: Random) -> closing.Work:
-    """What a fitter signs for this finding."""
+def work_on(
+    finding: Finding, rules, rates: Rates, random: Random, *, renew: bool | None = None, planted: bool = False
+) -> closing.Work:
+    """What a fitter signs for this finding. `renew`: as for `Rates.action`; what is planted is found and repaired."""
     draw = random.random()
-    if closing.may_part(finding, rules):
+    if planted or closing.may_part(finding, rules):
         draw = max(draw, rates.not_found + rates.released)
     if draw < rates.not_found:
         found = "Looked and tried by hand, nothing found. Tests passed."
@@ -35,7 +37,7 @@ def work_on(finding: Finding, rules, rates: Rates, random: Random) -> closing.Wo
         results = (*(passing(test, random) for test in tests[1:]), failing(tests[0]))
         found, outcome = f"{mode.name}. Not put right today.", CloseOut.Outcome.RELEASED
         return closing.Work(True, cause, "Secured", found, outcome, mode.code, results, limits, why)
-    action = rates.action(mode, random)
+    action = rates.action(mode, random, renew)
     results = tuple(passing(test, random) for test in tests)
     found = f"{mode.name}. {action}."
     return closing.Work(True, cause, action, found, CloseOut.Outcome.REPAIRED, mode.code, results)

@@ -22,7 +22,8 @@ from inspections.models import Finding, Observation, RuleSet, Visit
 class World:
     """One run of the simulation. `until`: nothing is begun that would not be over by then.
 
-    `returned` is called with the time and the finding where a repair will not hold.
+    `returned` is called with the time and the finding where a repair will not hold; `report` with a time and what
+    somebody comes across; `wear` is told of every repair.
     """
 
     railway: Railway
@@ -33,27 +34,29 @@ class World:
     until: datetime
     random: Random
     returned: Callable[[datetime, Finding], None] | None = None
+    report: Callable[..., None] | None = None
+    wear: object = None
     ledger: Ledger = field(default_factory=Ledger)
     visits: dict[tuple[int, int, datetime], Visit] = field(default_factory=dict)
     last_row: dict[tuple[int, str], Finding] = field(default_factory=dict)
     last_closed: dict[tuple[int, str], Finding] = field(default_factory=dict)
-    agenda: list[tuple[datetime, int, Callable, tuple]] = field(default_factory=list)
+    agenda: list[tuple[datetime, int, Callable, tuple, dict]] = field(default_factory=list)
     number: int = 0
 
     def __post_init__(self):
         self.known = Known(self.railway, self.rules)
         self.filing = Filing(self.ledger, self.railway)
 
-    def at(self, when: datetime, act: Callable, *args: object) -> None:
+    def at(self, when: datetime, act: Callable, *args: object, **more: object) -> None:
         """Put an act on the agenda."""
         self.number += 1
-        heappush(self.agenda, (when, self.number, act, args))
+        heappush(self.agenda, (when, self.number, act, args, more))
 
     def run(self, until: datetime | None = None) -> None:
         """Do what is due, in order of time; everything that is left when no `until` is given."""
         while self.agenda and (until is None or self.agenda[0][0] <= until):
-            when, _, act, args = heappop(self.agenda)
-            act(self, when, *args)
+            when, _, act, args, more = heappop(self.agenda)
+            act(self, when, *args, **more)
 
     def visit(self, unit: Unit, depot: Place, since: datetime, until: datetime) -> Visit:
         """The visit of a unit to a depot that night: one, however many findings it is for."""

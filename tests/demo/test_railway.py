@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from fleet import railway
+from fleet import fortunes, railway
 
 NOW = datetime(2026, 11, 24, 6, 0, tzinfo=UTC)
 
@@ -19,7 +19,7 @@ def full():
 def test_size_of_the_scenario(full):
     assert Counter(unit.type.code for unit in full.units) == {"2V": 18, "3V": 16, "3N": 8}
     assert [unit.number for unit in full.units][:2] == ["201", "202"]
-    assert {"218", "316", "408"} <= {unit.number for unit in full.units}
+    assert {"218", "331", "408"} <= {unit.number for unit in full.units}, "316 still has its old number"
     assert len(full.locomotives) == 2
     assert len(full.ends) == 84 + 2
     assert len(full.couplers) == 96
@@ -50,14 +50,71 @@ def test_pattern_of_a_coupler_fits_its_end(full):
     assert all(f.coupler.pattern_id == f.end.pattern_id for f in full.fitments)
 
 
-def test_a_coupling_joins_two_units(full):
+@pytest.fixture(scope="module")
+def unit_of(full):
+    """The unit (id) an end was in on the day of a coupling."""
+    days = {}
+
+    def unit(side):
+        day = side.at.astimezone(railway.LOCAL).date()
+        if day not in days:
+            running = full.fortunes.ends_on(day)
+            days[day] = {end.pk: unit.pk for unit, ends in running.items() for end in ends}
+        return days[day][side.end_id]
+
+    return unit
+
+
+def test_a_coupling_joins_two_units(full, unit_of):
     sides = defaultdict(list)
     for side in full.sides:
         sides[side.coupling_id].append(side)
     assert len(sides) == len(full.couplings)
     for two in sides.values():
-        assert len({side.end.unit_id for side in two}) == 2
+        assert len({unit_of(side) for side in two}) == 2
         assert {side.at for side in two} == {two[0].coupling.at}
+
+
+def test_driving_vehicles_are_exchanged_and_a_unit_is_renumbered():
+    built = railway.build(units=42, years=1, now=NOW, seed=1)
+    renumbered, exchanged = built.changes
+    assert (renumbered.at, exchanged.at) < (exchanged.at, NOW)
+    for change in built.changes:
+        built.change(change)
+    assert {unit.number for unit in built.units} >= {"316", "217", "218"}
+    vehicles = {str(end): end.vehicle for end in built.ends}
+    assert (vehicles["217 A"], vehicles["217 B"]) == ("21701", "21802")
+    assert (vehicles["218 A"], vehicles["218 B"]) == ("21801", "21702")
+    assert built.by_letter[exchanged.ends[0].unit_id]["B"] is exchanged.ends[0]
+
+
+def test_one_unit_is_hired_and_one_was_stored(full):
+    hired = next(unit for unit in full.units if unit.status == "hired")
+    stored = next(event for event in full.events if event.kind == "stored")
+    ran = defaultdict(list)
+    for side in full.sides:
+        ran[side.end.unit_id].append(side.at)
+    assert (NOW - ran[hired.pk][0]).days in (fortunes.HIRED, fortunes.HIRED - 1)
+    gaps = [(after - before, before) for before, after in pairwise(ran[stored.unit_id])]
+    longest, since = max(gaps)
+    assert 115 < longest.days < 125
+    assert abs((stored.since - since).days) < 2
+
+
+def test_gauges_of_both_depots_one_overdue(full):
+    assert len(full.gauges) == 12
+    assert {gauge.depot.code for gauge in full.gauges} == set(railway.DEPOTS)
+    assert sum(gauge.overdue(NOW.date()) for gauge in full.gauges) == 1
+
+
+def test_a_coupler_is_carried_over():
+    plan = railway.Traffic(carried_over=("P-0147", "207 A", "312 B"))
+    built, _ = railway.plan(units=42, years=3, now=NOW, seed=1, traffic=plan)
+    one, other = sorted((f for f in built.fitments if f.coupler.serial == "P-0147"), key=lambda f: f.fitted)
+    assert (str(one.end), str(other.end)) == ("207 A", "312 B")
+    assert abs((NOW - one.removed).days - 547) <= 1
+    assert other.removed is None
+    assert len({coupler.serial for coupler in built.couplers}) == 96
 
 
 def test_no_end_is_in_two_couplings_at_once(full):
@@ -70,10 +127,10 @@ def test_no_end_is_in_two_couplings_at_once(full):
             assert before.parted <= after.at
 
 
-def test_no_unit_is_joined_by_both_ends_while_it_runs(full):
+def test_no_unit_is_joined_by_both_ends_while_it_runs(full, unit_of):
     by_unit = defaultdict(list)
     for side in full.sides:
-        by_unit[side.end.unit_id].append(side.coupling)
+        by_unit[unit_of(side)].append(side.coupling)
     for couplings in by_unit.values():
         assert all(before.parted and before.parted <= after.at for before, after in pairwise(couplings))
 

@@ -331,6 +331,8 @@ def test_rows_are_those_of_the_railway(db):
     """The couplings of the invented railway, through a file and back."""
     made = build(units=6, years=1, now=NOW, seed=1)
     *fleet, couplings, sides = made.tables()
+    exchanged = made.changes[-1].at  # from then on the rows' names are no longer those of the day
+    couplings, sides = ([row for row in rows if row.at < exchanged] for rows in (couplings, sides))
     for table in fleet:
         type(table[0]).objects.bulk_create(table)
     pairs = {one.coupling.pk: (one.end, other.end) for one, other in zip(sides[::2], sides[1::2], strict=True)}
@@ -339,7 +341,7 @@ def test_rows_are_those_of_the_railway(db):
         f"{c.place.code},{c.parted.isoformat() if c.parted else ''}".encode()
         for c in couplings
     ]
-    assert len(lines) > 1500
+    assert len(lines) > 800
     assert load(file(*lines), source="driver's record").new == len(lines)
     fields = ("at", "parted", "place_id", "stage", "outcome", "source", "source_ref")
     kept = sorted(Coupling.objects.values_list(*fields), key=lambda row: row[-1])
