@@ -8,7 +8,7 @@ from datetime import datetime
 
 from django.contrib.auth.models import User
 
-from inspections import words
+from inspections import parts, words
 from inspections.models import CloseOut, Finding, LogEntry, TestResult
 
 PRINTS_READ = 20  # of a unit's card prints, how many are searched for this finding
@@ -43,17 +43,26 @@ def last_print(finding: Finding, entries: Sequence[LogEntry]) -> Print | None:
         return None
     last = printed[-1]
     changed = any(entry.seq > last.seq and entry.kind in CHANGES_CARD for entry in entries)
+        *parts.words_of(close_out.parts, rules),
     return Print(last.data.get("card", 1), last.happened, changed)
 
 
 def close_out_of(finding: Finding) -> CloseOut | None:
     """The close-out in force with its tests, or None."""
     in_force = finding.close_outs.filter(voided__isnull=True).select_related("by", "checker", "finding")
-    return in_force.prefetch_related("tests").first()
+    return in_force.prefetch_related("tests__gauge").first()
 
 
 def signed(
     close_out: CloseOut | None, rules, now: datetime, *, reader: User, named: bool
+VERDICT_WORDS = {
+    TestResult.Verdict.PASS: "passed",
+    TestResult.Verdict.FAIL: "failed",
+    TestResult.Verdict.REPEAT: "to be repeated, no pass",
+    TestResult.Verdict.INVALID: "no valid test",
+}
+
+
 ) -> tuple[tuple[str, str], ...]:
     """(label, words) of a close-out. Without `named`, no names but the reader's own and nobody's free words."""
     if close_out is None:
@@ -78,10 +87,14 @@ def signed(
 
 
 def tested(test: TestResult) -> str:
-    """One result in words: "0.15 bar, limit at most 0.2 bar: passed"."""
-    verdict = "passed" if test.verdict == TestResult.Verdict.PASS else "failed"
+    """One result in words: "0.15 bar, limit at most 0.2 bar: passed. Gauge G-12, due 3 December 2026"."""
+    verdict = VERDICT_WORDS[test.verdict]
     if test.value is None:
         return verdict.capitalize()
     limit = words.limit(test.low, test.high, test.unit)
-    value = f"{words.number(test.value)} {test.unit}".strip()
-    return f"{value}, limit {limit}: {verdict}" if limit else f"{value}: {verdict}"
+    spread = f" ± {words.number(test.uncertainty)}" if test.uncertainty is not None else ""
+    value = f"{words.number(test.value)}{spread} {test.unit}".strip()
+    said = f"{value}, limit {limit}: {verdict}" if limit else f"{value}: {verdict}"
+    if test.gauge_id:
+        said += f". Gauge {test.gauge}, due {test.gauge_due.day} {test.gauge_due:%B %Y}"
+    return said

@@ -6,19 +6,20 @@ what was found is asked first, on a page of its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from datetime import date
 
-from crispy_forms.bootstrap import InlineRadios
 from crispy_forms.helper import FormHelper
 from crispy_forms.layout import Fieldset, Layout
 from django import forms
 from django.urls import reverse
 
-from inspections import closing, words
+from inspections import closing, parts, words
+from inspections.forms.close_parts import PartFields
+from inspections.forms.close_tests import TestFields
 from inspections.forms.dials import DIAL_LABELS, DialsForm
 from inspections.forms.fields import Words, button, password, say_what_is_needed
-from inspections.forms.layout import BigRadios, UnitSuffix
-from inspections.models import CloseOut, Finding, TestResult
+from inspections.forms.layout import BigRadios
+from inspections.models import CloseOut, Finding
 from inspections.permissions import Refused
 from inspections.rules.limits import DIALS, NO_LIMITS
 
@@ -41,7 +42,6 @@ OUTCOMES = {
     CloseOut.Outcome.RELEASED: "Released with limits",
     CloseOut.Outcome.NOT_FOUND: "No fault found",
 }
-VERDICTS = [("yes", "Passed"), ("no", "Failed")]
 
 
 def modes_offered(finding: Finding, rules) -> list[tuple[str, list[tuple[str, str]]]]:
@@ -77,16 +77,7 @@ class FoundForm(forms.Form):
         self.helper.layout = Layout(BigRadios("found"), button("Go on", "primary"))
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """One closing test of the form: its field and the ruleset's test."""
-
-    field: str
-    test: object
-    limit: str
-
-
-class CloseForm(DialsForm):
+class CloseForm(TestFields, PartFields, DialsForm):
     """What the fitter enters. `found` is a failure mode's code or NOT_FOUND; `work()` is the value to sign."""
 
     act = "close"
@@ -103,9 +94,9 @@ class CloseForm(DialsForm):
     )
     outcome = forms.ChoiceField(label="Outcome", widget=forms.RadioSelect)
 
-    def __init__(self, data=None, *, finding: Finding, rules, found: str, initial=None):
+    def __init__(self, data=None, *, finding: Finding, rules, found: str, today: date, initial=None):
         super().__init__(data, initial={"version": finding.version, "found": found, **(initial or {})})
-        self.finding, self.rules = finding, rules
+        self.finding, self.rules, self.today = finding, rules, today
         self.mode = "" if found == NOT_FOUND else found
         self.confirmed = found != NOT_FOUND
         self.asked = self.add_tests()
@@ -114,9 +105,10 @@ class CloseForm(DialsForm):
         self.fields["limits_why"].label = "Why it is released so"
         self.add_dials(rules.dial_words)
         if self.confirmed:
+            self.add_parts()
             self.fields["action"].choices = [(a, a) for a in (*rules.modes[self.mode].actions, OTHER_ACTION)]
         else:
-            del self.fields["cause"], self.fields["action"]
+            del self.fields["cause"], self.fields["action"], self.fields["rows"]
         say_what_is_needed(self)
         self.helper = self.entry_helper()
 
@@ -129,51 +121,10 @@ class CloseForm(DialsForm):
         )
         return [(outcome.value, OUTCOMES[outcome]) for outcome in fitting]
 
-    def add_tests(self) -> list[Asked]:
-        """A field per closing test: a value with its limit and unit, or passed and failed."""
-        asked = []
-        for code in closing.tests_asked(self.finding, self.mode, self.rules):
-            test = self.rules.tests[code]
-            limit = words.limit(test.low, test.high, test.unit)
-            asked.append(Asked(f"test-{code}", test, limit))
-            source = f"Document: {test.document}; set by: {test.set_by}."
-            if test.kind == "value":
-                self.fields[f"test-{code}"] = forms.DecimalField(
-                    label=f"{test.name}: {limit}" if limit else test.name,
-                    help_text=f"{test.method} {source}",
-                    required=False,
-                    max_digits=10,
-                    decimal_places=4,
-                    widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
-                    error_messages={
-                        "invalid": f"“{test.name}”: enter a number with a point, like 0.15",
-                        "min_value": closing.below_zero(test),
-                    },
-                    min_value=closing.least(test),
-                )
-            else:
-                self.fields[f"test-{code}"] = forms.ChoiceField(
-                    label=test.name,
-                    help_text=f"{test.method} {source}",
-                    required=False,
-                    choices=VERDICTS,
-                    widget=forms.RadioSelect,
-                )
-            if self.confirmed:
-                self.fields[f"test-{code}"].optional_note = "needed for “repaired”"
-        return asked
-
     def entry_helper(self) -> FormHelper:
         """The layout of the entry page; the form's tag and buttons are the page's."""
-        tests = [
-            UnitSuffix(asked.field, asked.test.unit)
-            if asked.test.kind == "value" and asked.test.unit
-            else asked.field
-            if asked.test.kind == "value"
-            else InlineRadios(asked.field)
-            for asked in self.asked
-        ]
         done = [BigRadios("cause"), BigRadios("action")] if self.confirmed else []
+        changed = ["rows", *self.part_rows()] if self.confirmed else []
         made = FormHelper()
         made.form_tag = False
         made.disable_csrf = True
@@ -182,7 +133,8 @@ class CloseForm(DialsForm):
             "found",
             *done,
             "in_words",
-            *([Fieldset("Closing tests", *tests)] if tests else []),
+            *changed,
+            *self.test_rows(),
             BigRadios("outcome"),
             Fieldset("Only where you release it with limits", *self.dial_rows(), "limits_why"),
         )
@@ -192,20 +144,6 @@ class CloseForm(DialsForm):
         """The person has now been shown what changed: carry this version on."""
         self.data = self.data.copy()
         self.data["version"] = version
-
-    def results(self) -> tuple[closing.Result, ...]:
-        """The tests as entered; what was left empty is left out."""
-        entered = []
-        for asked in self.asked:
-            value = self.cleaned_data.get(asked.field)
-            if value in (None, ""):
-                continue
-            code = asked.test.code
-            if asked.test.kind == "value":
-                entered.append(closing.Result(code, value=value))
-            else:
-                entered.append(closing.Result(code, passed=value == "yes"))
-        return tuple(entered)
 
     def work(self) -> closing.Work:
         """What is signed."""
@@ -219,12 +157,17 @@ class CloseForm(DialsForm):
             results=self.results(),
             limits=self.limits(),
             limits_why=self.cleaned_data["limits_why"],
+            parts=self.changes() if self.confirmed else (),
+            swap=self.swap() if self.confirmed else None,
         )
 
     def clean(self):
         """What blocks the outcome, each by its field."""
         values = super().clean()
         said = values.get("in_words", "").strip()
+        self.check_gauges()
+        if self.confirmed:
+            self.check_parts(values)
         if values.get("action") == OTHER_ACTION and not said:
             self.add_error("in_words", "Write what was done")
         if values.get("outcome") == CloseOut.Outcome.REPAIRED:
@@ -246,22 +189,6 @@ class CloseForm(DialsForm):
         if not values.get("limits_why", "").strip():
             self.add_error("limits_why", "Say why it is released so")
 
-    def block_repaired(self) -> None:
-        """Every closing test is needed and must be within its limit."""
-        entered = {result.test: result for result in self.results()}
-        for asked in self.asked:
-            result = entered.get(asked.test.code)
-            if asked.field in self.errors:
-                continue
-            if result is None:
-                self.add_error(asked.field, f"“{asked.test.name}” is needed for “repaired”")
-            elif closing.verdict_of(asked.test, result) == TestResult.Verdict.FAIL:
-                self.add_error(asked.field, closing.out_of_limit(self.row(asked.test, result)))
-
-    def row(self, test, result: closing.Result) -> TestResult:
-        """An unsaved result, for the sentence about it."""
-        return TestResult(name=test.name, value=result.value, unit=test.unit, low=test.low, high=test.high)
-
     def copies(self) -> list[tuple[str, str]]:
         """(name, value) of every entry, to carry into the second step."""
         return [(name, value) for name in self.fields for value in self.data.getlist(name)]
@@ -272,23 +199,13 @@ class CloseForm(DialsForm):
         said = [("Fault found", "Yes: " + words.mode(self.rules, self.mode) if work.confirmed else "No fault found")]
         said += [(label, text) for label, text in (("Cause", work.cause), ("What was done", work.action)) if text]
         said.append(("In your words", work.found or "Nothing written"))
+        said += parts.words_of(parts.as_signed(self.finding, work.parts, work.swap), self.rules)
         said += [(asked.test.name, self.tested(asked, work)) for asked in self.asked]
         said.append(("Outcome", OUTCOMES[CloseOut.Outcome(work.outcome)]))
         if work.limits != NO_LIMITS:
             said += self.limits_said(work.limits)
             said.append(("Why", work.limits_why))
         return said
-
-    def tested(self, asked: Asked, work: closing.Work) -> str:
-        """One test in words: "0.15 bar, limit at most 0.2 bar: passed"."""
-        result = next((r for r in work.results if r.test == asked.test.code), None)
-        if result is None:
-            return "Not tested"
-        verdict = "passed" if closing.verdict_of(asked.test, result) == TestResult.Verdict.PASS else "failed"
-        if result.value is None:
-            return verdict.capitalize()
-        value = f"{words.number(result.value)} {asked.test.unit}".strip()
-        return f"{value}, limit {asked.limit}: {verdict}" if asked.limit else f"{value}: {verdict}"
 
     def limits_said(self, limits) -> list[tuple[str, str]]:
         """(dial, sentence) of every dial that is turned."""

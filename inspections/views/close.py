@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from fleet.models import Place
-from inspections import grading, happened, words, workflow
+from inspections import grading, happened, lowering, words, workflow
 from inspections.forms.acts import CheckForm
 from inspections.forms.close import NOT_FOUND, CloseForm, FoundForm, SignForm, refusal
 from inspections.permissions import Refused, require
@@ -60,7 +60,7 @@ def close(request, ref):
         return page(request, "pages/close.html", finding, now=now, status=status, found=asked)
     chosen = question.cleaned_data["found"]
     if request.method != "POST":
-        form = CloseForm(finding=finding, rules=rules, found=chosen)
+        form = CloseForm(finding=finding, rules=rules, found=chosen, today=timezone.localdate(now))
         return page(request, "pages/close.html", finding, now=now, form=form, chosen=chosen_words(rules, chosen))
     return entered(request, finding, rules, chosen, now)
 
@@ -71,15 +71,17 @@ def chosen_words(rules, chosen):
 
 
 def entered(request, finding, rules, chosen, now):
-    """The posted entries: shown again, shown as what is signed, or signed."""
-    form = CloseForm(request.POST, finding=finding, rules=rules, found=chosen)
+    """The posted entries: shown again (with one part more), shown as what is signed, or signed."""
+    today = timezone.localdate(now)
+    form = CloseForm(request.POST, finding=finding, rules=rules, found=chosen, today=today)
     step = request.POST.get("step", "check")
-    if step == "change":
-        form = CloseForm(finding=finding, rules=rules, found=chosen, initial=request.POST.dict())
-    if step == "change" or not form.is_valid():
+    if step in ("change", "more"):
+        given = request.POST.dict() | ({"rows": form.row_count + 1} if step == "more" and form.confirmed else {})
+        form = CloseForm(finding=finding, rules=rules, found=chosen, today=today, initial=given)
+    if step in ("change", "more") or not form.is_valid():
         if "version" in form.errors:
             form.see(finding.version)
-        status = 200 if step == "change" else 422
+        status = 200 if step in ("change", "more") else 422
         words_ = chosen_words(rules, chosen)
         return page(request, "pages/close.html", finding, now=now, status=status, form=form, chosen=words_)
     sign = SignForm(request.POST if step == "sign" else None)
@@ -176,6 +178,7 @@ def check_page(request, finding, close_out, form, *, now, status=200, since=()):
         form=form,
         signed=happened.signed(close_out, rules, now, reader=request.user, named=True),
         own=close_out is not None and close_out.by_id == request.user.pk,
+        examined=lowering.last_by(finding) == request.user.pk,
         possible=workflow.may_from(finding, "check"),
         since=since,
     )
