@@ -151,6 +151,7 @@ urlpatterns = [
     path("visits/<int:pk>/<letter:letter>/card.pdf", cards.card, name="card"),
     path("recurring/", recurring.recurring, name="recurring"),
     path("recurring/<slug:table>.csv", recurring.csv_table, name="recurring-csv"),
+    path("recurring/tables.xlsx", recurring.workbook, name="recurring-workbook"),
     path("rules/", rulesets.rulesets, name="rulesets"),
     path("rules/new/", rulesets.candidate, name="candidate"),
     path("rules/table.json", rules.table, name="rules-table"),

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from fleet.models import Coupling, FleetEvent, PartFitting
 from inspections import grading
-from inspections.history import changing, holding, practice, standing_out
+from inspections.history import cases, changing, holding, practice, standing_out
 from inspections.history.record import midnight, told
 from inspections.history.section import FEW, Asked, Section, counted, said, shown
 from inspections.models import FleetActionItem, LogEntry, RuleSet
@@ -107,6 +107,7 @@ def counted_sections(cut_off: date, rules) -> list[Section]:
         practice.reporting(cut_off),
         practice.overridden(cut_off),
         practice.tests(cut_off),
+        cases.repeats(cut_off, rules),
     ]
 
 

@@ -1,93 +1,120 @@
-"""What keeps coming back: the manager's page, first cut, and its tables as files."""
+"""What keeps coming back: the manager's page, its tables as files, the cases behind a row."""
 
 from __future__ import annotations
 
-import csv
+from datetime import date
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
+from django.utils.http import content_disposition_header
 from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_safe
 
 from inspections import grading, words
-from inspections import recurring as counts
+from inspections.history import cases, figures
+from inspections.history.section import said, shown
 from inspections.permissions import require
-from inspections.reports import charts
+from inspections.reports import charts, sheets
+
+CASES = 50  # of a row, how many are shown
+OLDEST = date(2000, 1, 1)
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+
+
+def day_asked(request, now) -> date:
+    """The cut-off day of the address, where it is a whole day that is over; else yesterday."""
+    last = figures.cut_off_before(now)
+    try:
+        day = date.fromisoformat(request.GET.get("day", ""))
+    except ValueError:
+        return last
+    return day if OLDEST <= day <= last else last
 
 
 @require_safe
 @require("see recurring")
 def recurring(request):
-    """Open findings by category and age, repeats, counts over couplings; honestly counts."""
+    """Three sentences, then a section for each question: answer, chart, table, cases, file."""
     now = timezone.now()
-    rules, year = grading.ruleset(now), counts.year_before(now)
-    parts, ends = counts.by_part(year, rules), counts.ends(year)
-    repeats = counts.repeats(year)
-    total = sum(row[1] for row in parts.rows)
+    day = day_asked(request, now)
+    told = figures.figures(day)
+    part = request.GET.get("only", "")
+    sections = [for_page(section, part) for section in told["sections"]]
+    first = next((row["case"] for section in sections for row in section["rows"] if row["case"]), "")
     context = {
-        "year": year,
-        "total": total,
-        "few": counts.FEW,
-        "window_days": rules.repeat_days,
-        "window_couplings": rules.repeat_couplings,
-        "open": counts.open_by_age(now),
-        "parts": parts,
-        "chart": parts_chart(parts, year) if total >= counts.FEW else "",
-        "ends": end_rows(ends, rules),
-        "repeats": words.lines(repeats[: counts.LISTED], rules, now),
-        "repeat_count": repeats.count(),
-        "closed": counts.closed_in(year),
+        "told": told,
+        "sections": sections,
+        "parts": sorted({cell for section in told["sections"] for cell in column(section, "Part")}),
+        "only": part,
+        "day": day,
+        "days": f"{said(told['first'])} to {said(told['cut_off'])}",
+        "asked_day": day if "day" in request.GET else None,
+        "first_case": first,
         "now": now,
-        **cases_asked(request, year, rules, now, ends),
+        **cases_asked(request, told, now),
     }
     return render(request, "pages/recurring.html", context)
 
 
-def end_rows(ends, rules):
-    """Rows of the table of ends with the address of their cases."""
-    return [
+def column(section: dict, head: str) -> list:
+    """The cells of one column, none where the section has no such."""
+    if head not in section["heads"]:
+        return []
+    n = section["heads"].index(head)
+    return [row[n] for row in section["rows"] if row[n]]
+
+
+def for_page(section: dict, part: str) -> dict:
+    """A section with its chart drawn and its rows as labelled text; only rows of `part` where one is asked for."""
+    at = section["heads"].index("Part") if part and "Part" in section["heads"] else None
+    rows = [
         {
-            **row,
-            "part": counts.component(rules, row["component"]),
-            "rate": counts.rate(row["n"], row["couplings"]),
-            "link": f"?end={row['end']}&part={row['component']}#cases",
+            "cells": [(head, shown(cell)) for head, cell in zip(section["heads"], row, strict=True)],
+            "case": section["cases"][n] if n < len(section["cases"]) else "",
         }
-        for row in ends
+        for n, row in enumerate(section["rows"])
+        if at is None or row[at] == part
     ]
-
-
-def parts_chart(parts, year):
-    """The counts by part as bars."""
-    most = parts.rows[0]
-    question = f"Which parts have the most findings, {year.words}?"
-    answer = (
-        f"{most[0]} has the most: {most[1]} of {most[2]}. The part fitted most often may lead for that reason alone."
-    )
     # Every text inside is escaped by the drawing function.
-    return mark_safe(charts.bars([row[:2] for row in parts.rows], question=question, answer=answer, name="parts"))  # noqa: S308
+    chart = mark_safe(charts.svg(section)) if section["chart"] else ""  # noqa: S308
+    return {**section, "rows": rows, "chart": chart}
 
 
-def cases_asked(request, year, rules, now, ends):
+def cases_asked(request, told: dict, now) -> dict:
     """The cases of the row that was asked for; nothing for an address that names none."""
     end, part = request.GET.get("end", ""), request.GET.get("part", "")
     if not (end.isascii() and end.isdigit() and len(end) < 18 and part):
         return {}
-    found = counts.cases(year, int(end), part)[: counts.LISTED]
-    return {"cases": words.lines(found, rules, now), "cases_part": counts.component(rules, part)}
+    rules = grading.ruleset(now)
+    span = (date.fromisoformat(told[name]) for name in ("first", "cut_off"))
+    found = cases.counting(*span).filter(end=int(end), component=part)
+    name = rules.components[part].name if part in rules.components else part
+    return {"cases": words.lines(found[:CASES], rules, now), "cases_part": name, "case_count": found.count()}
 
 
 @require_safe
 @require("see recurring")
 def csv_table(request, table):
-    """One of the tables as a file; cells that could be read as a formula are made harmless."""
-    now = timezone.now()
-    makers = counts.tables(now, grading.ruleset(now))
-    if table not in makers:
+    """One section's table as a file; cells that could be read as a formula are made harmless."""
+    told = figures.figures(day_asked(request, timezone.now()))
+    section = next((section for section in told["sections"] if section["name"] == table), None)
+    if section is None:
         raise Http404(f"There is no table {table}.")
-    year = counts.year_before(now)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response.headers["Content-Disposition"] = f'attachment; filename="{table}-{year.last.isoformat()}.csv"'
-    response.write("\ufeff")
-    csv.writer(response).writerows(counts.file_rows(makers[table](), year))
+    body = sheets.csv_of(section, told["first"], told["cut_off"])
+    return file_named(body, "text/csv; charset=utf-8", f"{table}-{told['cut_off']}.csv")
+
+
+@require_safe
+@require("see recurring")
+def workbook(request):
+    """All tables as a workbook."""
+    told = figures.figures(day_asked(request, timezone.now()))
+    return file_named(sheets.workbook(told), WORKBOOK, f"recurring-{told['cut_off']}.xlsx")
+
+
+def file_named(body, kind: str, name: str) -> HttpResponse:
+    """A file to keep."""
+    response = HttpResponse(body, content_type=kind)
+    response.headers["Content-Disposition"] = content_disposition_header(as_attachment=True, filename=name)
     return response

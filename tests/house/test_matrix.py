@@ -86,6 +86,7 @@ MATRIX = [
     ("card", {"pk": "visit", "letter": "A"}, "-", "fkc"),
     ("recurring", {}, "cme", "-"),
     ("recurring-csv", {"table": "ends"}, "cme", "-"),
+    ("recurring-workbook", {}, "cme", "-"),
     ("rules-table", {}, EVERY_ROLE, "-"),
     ("rulesets", {}, EVERY_ROLE, "-"),
     ("candidate", {}, "-", "e"),
