@@ -33,7 +33,7 @@ def normal_point(level: float) -> float:
     return float(ndtri(0.5 + level / 2))
 
 
-def wilson(hits: int, of: int, level: float = 0.95) -> Estimate:
+def wilson(hits: float, of: float, level: float = 0.95) -> Estimate:
     """A share with its score limits (Wilson 1927): 0 of 20 is 0 to 0.16. Of 0: nothing is known."""
     if of <= 0:
         return Estimate()
@@ -85,8 +85,6 @@ def common_ratio(first, run_first, second, run_second, level: float = 0.95) -> t
     Pearson 1934). p is twice the smaller tail, at most 1, and agrees with the limits. The value is the ratio at which
     the second count is what was to be expected. Strata without exposure on either side say nothing.
     """
-    from scipy.optimize import brentq
-
     given = np.broadcast_arrays(
         *(np.atleast_1d(np.asarray(x, float)) for x in (first, run_first, second, run_second))
     )
@@ -96,24 +94,15 @@ def common_ratio(first, run_first, second, run_second, level: float = 0.95) -> t
         return Estimate(), NAN
     totals = (first + second)[used].astype(int)
     log_odds = np.log(run_second[used]) - np.log(run_first[used])
-    seen, total, tail = int(second[used].sum()), int(totals.sum()), (1 - level) / 2
+    seen, total = int(second[used].sum()), int(totals.sum())
     totals, log_odds = _merged(totals, log_odds)
     if len(totals) == 1:
         plain = compare(seen, float(np.exp(log_odds[0])), total - seen, 1.0, level)
         return Estimate(plain.ratio, plain.low, plain.high), plain.p
-
-    def solve(function) -> float:
-        reach = 60.0
-        middle = -float(np.average(log_odds, weights=totals))
-        return float(np.exp(brentq(function, middle - reach, middle + reach, xtol=1e-10)))
-
-    def mean(log_ratio: float) -> float:
-        return float((totals / (1 + np.exp(-np.clip(log_odds + log_ratio, -700, 700)))).sum()) - seen
-
-    low = 0.0 if seen == 0 else solve(lambda x: _tails(totals, log_odds + x, seen)[1] - tail)
-    high = np.inf if seen == total else solve(lambda x: _tails(totals, log_odds + x, seen)[0] - tail)
-    value = 0.0 if seen == 0 else np.inf if seen == total else solve(mean)
-    return Estimate(value, low, high), min(1.0, 2 * min(_tails(totals, log_odds, seen)))
+    middle = _even(totals, log_odds, min(max(seen, 0.5), total - 0.5))
+    found, p = tilted_limits(_summed(totals, log_odds + middle), seen, -middle, level)
+    value = 0.0 if seen == 0 else np.inf if seen == total else np.exp(middle)
+    return Estimate(float(value), *(float(x) for x in np.exp(middle + np.array(found)))), p
 
 
 def _merged(totals: np.ndarray, log_odds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -122,12 +111,42 @@ def _merged(totals: np.ndarray, log_odds: np.ndarray) -> tuple[np.ndarray, np.nd
     return np.bincount(which, weights=totals).astype(int), log_odds
 
 
-def _tails(totals: np.ndarray, log_odds: np.ndarray, seen: int) -> tuple[float, float]:
-    """P(sum ≤ seen), P(sum ≥ seen) of independent binomials."""
+def _even(totals: np.ndarray, log_odds: np.ndarray, seen: float) -> float:
+    """ln of the ratio at which `seen` is what was to be expected."""
+    from scipy.optimize import brentq
+    from scipy.special import expit
+
+    start = -float(np.average(log_odds, weights=totals))
+    return brentq(lambda x: float((totals * expit(log_odds + x)).sum()) - seen, start - 60, start + 60, xtol=1e-12)
+
+
+def _summed(totals: np.ndarray, log_odds: np.ndarray) -> np.ndarray:
+    """Chances of every sum of independent binomials, (total + 1,)."""
+    from scipy.special import expit
     from scipy.stats import binom
 
-    share = 1 / (1 + np.exp(-np.clip(log_odds, -700, 700)))
     mass = np.ones(1)
-    for n, p in zip(totals, share, strict=True):
+    for n, p in zip(totals, expit(log_odds), strict=True):
         mass = np.convolve(mass, binom.pmf(np.arange(n + 1), n, p))
-    return min(1.0, float(mass[: seen + 1].sum())), min(1.0, float(mass[seen:].sum()))
+    return mass
+
+
+def tilted_limits(mass: np.ndarray, seen: int, at: float, level: float) -> tuple[tuple[float, float], float]:
+    """Exact limits of x, and two-sided p at x = `at`, where P(k) ∝ mass[k] exp(kx) and `seen` came about.
+
+    Each limit leaves (1 − level)/2 in its tail; -inf or inf where `seen` is at an end. p is twice the smaller tail.
+    """
+    from scipy.optimize import brentq
+
+    with np.errstate(divide="ignore"):
+        logs = np.log(mass)
+    count, tail, reach = np.arange(len(mass)), (1 - level) / 2, 60.0
+
+    def tails(x: float) -> tuple[float, float]:
+        tilted = logs + count * x
+        tilted = np.exp(tilted - tilted.max())
+        return float(tilted[: seen + 1].sum() / tilted.sum()), float(tilted[seen:].sum() / tilted.sum())
+
+    low = -np.inf if seen == 0 else brentq(lambda x: tails(x)[1] - tail, -reach, reach)
+    high = np.inf if seen == len(mass) - 1 else brentq(lambda x: tails(x)[0] - tail, -reach, reach)
+    return (low, high), min(1.0, 2 * min(tails(at)))

@@ -14,13 +14,16 @@ import numpy as np
 
 from inspections.recurrence.estimates import NAN, Estimate, normal_point
 
+FEW_AT_RISK = 10
 FEW_FAILURES = 5  # below it no shape is fitted
 
 
 @dataclass(frozen=True, slots=True)
 class Survival:
     """Kaplan–Meier steps, all (m,), one per distinct failure age: `age`, `share` still in use after it, `low`,
-    `high`, `at_risk` just before, `failures` then. `parts`, `failed`: totals; `reach`: greatest age watched."""
+    `high`, `at_risk` just before, `failures` then. `parts`, `failed`: totals; `reach`: greatest age
+    watched; `shown_to`: greatest age with FEW_AT_RISK at risk, beyond which the curve says little (0: nowhere);
+    `entered`, `left`: ages of all parts, (parts,); `level` of the limits."""
 
     age: np.ndarray
     share: np.ndarray
@@ -31,16 +34,27 @@ class Survival:
     parts: int
     failed: int
     reach: float
+    shown_to: float
+    entered: np.ndarray
+    left: np.ndarray
+    level: float
+
+    def risk(self, age: float) -> int:
+        """Parts under watch just before `age`."""
+        return int(_at_risk(self.entered, self.left, np.array([age]))[0])
 
     def at(self, age: float) -> Estimate:
-        """Share in use after `age`; 1 before the first failure, unknown beyond `reach` while some were still in
-        use."""
+        """Share in use after `age`; unknown beyond `reach` while some were still in use.
+
+        Before the first failure: 1, and at least what so many parts without one say (exact binomial).
+        """
         step = int(np.searchsorted(self.age, age, side="right")) - 1
         lasting = len(self.share) == 0 or self.share[-1] > 0
         if not self.parts or (age > self.reach and lasting):
             return Estimate()
         if step < 0:
-            return Estimate(1.0, 1.0, 1.0)
+            n = self.risk(age)
+            return Estimate(1.0, ((1 - self.level) / 2) ** (1 / n), 1.0) if n else Estimate()
         return Estimate(float(self.share[step]), float(self.low[step]), float(self.high[step]))
 
     def quantile(self, gone: float) -> Estimate:
@@ -63,11 +77,24 @@ def survival(start, stop, failed, level: float = 0.95) -> Survival:
         greenwood = np.cumsum(deaths / (at_risk * (at_risk - deaths)))
         reach = normal_point(level) * np.sqrt(greenwood) / np.abs(np.log(share))
         low, high = share ** np.exp(reach), share ** np.exp(-reach)
+    shown_to = float(stop[_at_risk(start, stop, stop) >= FEW_AT_RISK].max(initial=0.0))
     gone = share <= 0
     low[gone] = 0.0
     high[gone] = high[~gone][-1] if (~gone).any() else 1.0
     return Survival(
-        age, share, low, high, at_risk, deaths, len(stop), int(failed.sum()), float(stop.max(initial=0.0))
+        age=age,
+        share=share,
+        low=low,
+        high=high,
+        at_risk=at_risk,
+        failures=deaths,
+        parts=len(stop),
+        failed=int(failed.sum()),
+        reach=float(stop.max(initial=0.0)),
+        shown_to=shown_to,
+        entered=start,
+        left=stop,
+        level=level,
     )
 
 

@@ -37,9 +37,12 @@ def mean_count(time, system, start, stop, small_sample: bool = False, level: flo
     """M(t) = Σ d/n over event ages, robust variance (Nelson 1988; Lawless & Nadeau 1995), limits M·exp(±z se/M);
     unknown (nan) for one end alone.
 
-    `small_sample`: variance × n/(n−1), n ends, Nelson's form. Ends are independent of each other; within an end
-    events may be anything (bursts, trends). Ages come from each end's own clock; windows (start, stop].
+    `small_sample`: variance × n/(n−1), n ends, Nelson's form, and Student's t with n − 1 for z. Ends are independent
+    of each other; within an end events may be anything (bursts, trends). Ages come from each end's own clock; windows
+    (start, stop].
     """
+    from scipy.special import stdtrit
+
     given = watched(time, system, start, stop)
     starts, stops = given.start[given.usable], given.stop[given.usable]
     number = (np.cumsum(given.usable) - 1)[given.system]
@@ -53,12 +56,14 @@ def mean_count(time, system, start, stop, small_sample: bool = False, level: flo
         own[(starts < age) & (age <= stops)] -= jump[j] / at_risk[j]
         np.add.at(own, by_age[j], 1 / at_risk[j])
         variance[j] = own @ own
-    if small_sample:
-        variance = variance * len(starts) / max(len(starts) - 1, 1)
+    point = normal_point(level)
+    if small_sample and len(starts) > 1:
+        variance = variance * len(starts) / (len(starts) - 1)
+        point = float(stdtrit(len(starts) - 1, 0.5 + level / 2))
     mean = np.cumsum(jump)
     if len(starts) < 2:
         variance = np.full(len(ages), np.nan)
-    reach = np.exp(normal_point(level) * np.sqrt(variance) / mean)
+    reach = np.exp(point * np.sqrt(variance) / mean)
     return MeanCount(
         ages,
         events,

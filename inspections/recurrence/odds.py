@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence.estimates import NAN, Estimate, normal_point
+from inspections.recurrence.estimates import NAN, Estimate, normal_point, tilted_limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +53,9 @@ def mantel_haenszel(tables: Tables, level: float = 0.95) -> Odds:
     away = (a - (a + b) * hits / n).sum()
     chi2 = float(away**2 / spread)
     mass, seen = _margins(a, b, c, d)
-    p = min(1.0, 2 * min(_tails(mass, seen, 0.0)))
-    return Odds(_common(a, b, c, d, level) or _exact(mass, seen, level), chi2, float(chdtrc(1, chi2)), p)
+    limits, p = tilted_limits(mass, seen, 0.0, level)
+    ratio = _common(a, b, c, d, level) or Estimate(0.0 if seen == 0 else np.inf, *(float(np.exp(x)) for x in limits))
+    return Odds(ratio, chi2, float(chdtrc(1, chi2)), p)
 
 
 def _common(a, b, c, d, level: float) -> Estimate | None:
@@ -81,21 +82,3 @@ def _margins(a, b, c, d) -> tuple[np.ndarray, int]:
         mass = np.convolve(mass, hypergeom.pmf(np.arange(least, min(n1, hits) + 1), n1 + n2, hits, n1))
         first += least
     return mass, int(a.sum()) - first
-
-
-def _tails(mass: np.ndarray, seen: int, log_odds: float) -> tuple[float, float]:
-    """P(total ≤ seen), P(total ≥ seen) at a common odds ratio."""
-    with np.errstate(divide="ignore"):
-        logs = np.log(mass) + log_odds * np.arange(len(mass))
-    tilted = np.exp(logs - logs.max())
-    return float(tilted[: seen + 1].sum() / tilted.sum()), float(tilted[seen:].sum() / tilted.sum())
-
-
-def _exact(mass: np.ndarray, seen: int, level: float) -> Estimate:
-    """Exact limits where every hit, or none, is the group's."""
-    from scipy.optimize import brentq
-
-    tail, edge = (1 - level) / 2, 50.0
-    if seen == 0:
-        return Estimate(0.0, 0.0, float(np.exp(brentq(lambda x: _tails(mass, seen, x)[0] - tail, -edge, edge))))
-    return Estimate(np.inf, float(np.exp(brentq(lambda x: _tails(mass, seen, x)[1] - tail, -edge, edge))), np.inf)

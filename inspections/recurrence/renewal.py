@@ -18,6 +18,7 @@ from inspections.recurrence.weibull import SHAPES, weibull
 NEVER = 1e-4  # the share still in use at the best age, below which planned replacement is no plan
 NEAR = 1.02
 FEW_UNITS = 5
+DRAWS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ def _slope(age: float, shape: float, cost_ratio: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Renewal:
-    """`best`: at the fitted Weibull. `age`, `saving`: the same with 90 % limits from resampling whole units, nan
+    """`best`: at the fitted Weibull. `age`, `saving`: the same with limits from resampling whole units, nan
     where there is too little. `recommended` only where the lower 5 % of the saving, rounded to a percent, is above 0
     and the lower limit of the shape is above 1; `why` says in words why not, "" where it is."""
 
@@ -89,10 +90,10 @@ class Renewal:
     why: str
 
 
-def renewal(start, stop, failed, unit, cost_ratio: float, repeats: int = 400, seed: int = 1) -> Renewal:
+def renewal(start, stop, failed, unit, cost_ratio: float, level: float = 0.95, seed: int = 1) -> Renewal:
     """Planned replacement of a part, with how sure that is (`stats.md` §4).
 
-    Lives (n,) as in `lives`; `unit` (n,): units are resampled whole, `repeats` times. Same seed, same figures.
+    Lives (n,) as in `lives`; `unit` (n,): units are resampled whole, DRAWS times. Same seed, same figures.
     """
     start, stop, failed, unit = usable(start, stop, failed, unit)
     life = weibull(start, stop, failed)
@@ -102,26 +103,35 @@ def renewal(start, stop, failed, unit, cost_ratio: float, repeats: int = 400, se
         few = life.failed < FEW_FAILURES
         why = "too few failures" if few else "too few units" if units < FEW_UNITS else "no shape fits"
         return Renewal(best, Estimate(), Estimate(), life.shape, cost_ratio, False, why)
-    ages, savings = _resampled(start, stop, failed, unit, cost_ratio, repeats, seed)
-    age, saving = (
-        Estimate(value, *(float(np.quantile(drawn, q, method="inverted_cdf")) for q in (0.05, 0.95)))
-        for value, drawn in ((best.age, ages), (best.saving, savings))
-    )
+    ages, savings = _resampled(start, stop, failed, unit, cost_ratio, seed)
+    tails = ((1 - level) / 2, (1 + level) / 2)
+    age = Estimate(best.age, *_points(best.age, ages, tails))
+    saving = Estimate(best.saving, *_points(best.saving, savings, tails))
+    least = _points(best.saving, savings, (0.05,))[0]
     why = ""
     if cost_ratio <= 1:
         why = "a failure costs no more than a planned change"
     elif life.shape.low <= 1:
         why = "it may not wear out at all"
-    elif round(saving.low, 2) <= 0:
+    elif round(least, 2) <= 0:
         why = "the saving may be nothing"
     return Renewal(best, age, saving, life.shape, cost_ratio, not why, why)
 
 
-def _resampled(start, stop, failed, unit, cost_ratio, repeats, seed) -> tuple[np.ndarray, np.ndarray]:
-    """Best age and saving, (repeats,) each, of fleets drawn with replacement from the units; never where no fit."""
+def _points(value: float, drawn: np.ndarray, tails: tuple[float, ...]) -> list[float]:
+    """Points of the drawn values at `tails`, moved for the bias they show (Efron's bias-corrected ones)."""
+    from scipy.special import ndtr, ndtri
+
+    below = ((drawn < value).sum() + 0.5 * (drawn == value).sum()) / len(drawn)
+    shift = ndtri(np.clip(below, 0.5 / len(drawn), 1 - 0.5 / len(drawn)))
+    return [float(np.quantile(drawn, ndtr(2 * shift + ndtri(q)), method="inverted_cdf")) for q in tails]
+
+
+def _resampled(start, stop, failed, unit, cost_ratio, seed) -> tuple[np.ndarray, np.ndarray]:
+    """Best age and saving, (DRAWS,) each, of fleets drawn with replacement from the units; never where no fit."""
     names, unit = np.unique(unit, return_inverse=True)
     rng = np.random.default_rng(seed)
-    weight = rng.multinomial(len(names), np.full(len(names), 1 / len(names)), repeats)[:, unit]
+    weight = rng.multinomial(len(names), np.full(len(names), 1 / len(names)), DRAWS)[:, unit]
     shape, scale = _fits(start, stop, failed, weight)
     logs = np.linspace(0.0, np.log(SHAPES[1]), 200)
     table = [best_age(float(np.exp(x)), 1.0, cost_ratio) for x in logs]
@@ -129,14 +139,14 @@ def _resampled(start, stop, failed, unit, cost_ratio, repeats, seed) -> tuple[np
     saving = np.interp(log_shape, logs, [best.saving for best in table])
     finite = np.array([np.isfinite(best.age) for best in table])
     if not finite.any():
-        return np.full(repeats, np.inf), np.zeros(repeats)
+        return np.full(DRAWS, np.inf), np.zeros(DRAWS)
     log_age = np.interp(log_shape, logs[finite], [np.log(best.age) for best in table if np.isfinite(best.age)])
     never = (saving <= 0) | (log_shape < logs[finite][0])
     return np.where(never, np.inf, scale * np.exp(log_age)), np.where(never, 0.0, saving)
 
 
 def _fits(start: np.ndarray, stop: np.ndarray, failed: np.ndarray, weight: np.ndarray) -> tuple:
-    """Shape and scale, (repeats,) each, for lives counted `weight` (repeats, n) times; shape 0 where nothing failed.
+    """Shape and scale, (DRAWS,) each, for lives counted `weight` (DRAWS, n) times; shape 0 where nothing failed.
 
     One product gives the profile likelihood of all resamples at all shapes of a grid; a parabola through the best
     three refines it.

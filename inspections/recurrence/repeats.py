@@ -110,9 +110,10 @@ def held(repairs: Repairs, mask: np.ndarray | None = None, level: float = 0.95, 
 
 
 def _by_end(back: np.ndarray, ends: np.ndarray, level: float, seed: int) -> Estimate:
-    """Share that came back, with limits from drawing whole ends; unknown for fewer than two ends.
+    """Share that came back; limits unknown for fewer than two ends.
 
-    Where none or all came back there is nothing to draw from: Wilson, with ends for repairs.
+    Whole ends are drawn to see how much the share scatters, and so how many independent repairs these are worth:
+    Wilson limits of that number. Where none or all came back there is nothing to draw from: ends for repairs.
     """
     names, which = np.unique(ends, return_inverse=True)
     if len(names) < 2:
@@ -121,8 +122,10 @@ def _by_end(back: np.ndarray, ends: np.ndarray, level: float, seed: int) -> Esti
         return wilson(len(names) * int(back.all()), len(names), level)
     repairs, hits = np.bincount(which), np.bincount(which, weights=back)
     drawn = np.random.default_rng(seed).multinomial(len(names), np.full(len(names), 1 / len(names)), DRAWS)
-    low, high = np.quantile((drawn @ hits) / (drawn @ repairs), [(1 - level) / 2, (1 + level) / 2])
-    return Estimate(float(back.mean()), float(low), float(high))
+    spread = ((drawn @ hits) / (drawn @ repairs)).var() * len(names) / (len(names) - 1)
+    share = float(back.mean())
+    worth = min(len(back), share * (1 - share) / spread) if spread > 0 else len(back)
+    return wilson(share * worth, worth, level)
 
 
 def _hold(repairs: Repairs, chosen: np.ndarray, level: float) -> Estimate:

@@ -17,7 +17,7 @@ from inspections.recurrence.estimates import Estimate, likelihood_limits, top
 from inspections.recurrence.lives import FEW_FAILURES, usable
 
 SHAPES = (0.05, 50.0)
-STEPS = 800
+STEPS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +70,13 @@ class Scaled:
     log_failed: float
     failures: int
 
-    def log_hazard(self, shape: float) -> float:
-        """ln H at a shape."""
-        return float(np.log((self.stop**shape - self.start**shape).sum()))
+    def log_hazard(self, shape: np.ndarray) -> np.ndarray:
+        """ln H at shapes, same shape."""
+        shape = np.asarray(shape)[..., None]
+        return np.log((self.stop**shape - self.start**shape).sum(axis=-1))
 
-    def profile(self, log_shape: float) -> float:
-        """Log-likelihood at the best scale for a shape."""
+    def profile(self, log_shape: np.ndarray) -> np.ndarray:
+        """Log-likelihood at the best scale for each shape, same shape."""
         b, r = np.exp(log_shape), self.failures
         return r * (log_shape + np.log(r) - self.log_hazard(b) - 1) + (b - 1) * self.log_failed
 
@@ -85,11 +86,11 @@ class Scaled:
 
         logs = np.concatenate([[best], np.linspace(limits[0], limits[1], STEPS)])
         allowed = chdtri(1, 1 - level) / 2
-        drop = np.array([self.profile(x) for x in logs])
+        drop = self.profile(logs)
         left = np.clip(drop - drop[0] + allowed, 0.0, None) / self.failures
         left[0] = 0.0
         b = np.exp(logs)
-        middle = np.array([self.log_hazard(x) for x in b]) - np.log(self.failures)
+        middle = self.log_hazard(b) - np.log(self.failures)
         near = left < 1e-12
         u_low, u_high = (
             np.where(near, 1.0, -lambertw(-np.exp(-1 - np.where(near, 1.0, left)), branch).real) for branch in (0, -1)

@@ -103,6 +103,18 @@ def test_leaving_out_late_entry_makes_parts_look_longer_lived():
     assert survival(start, stop, failed).at(500).value == pytest.approx(np.exp(-0.25), abs=0.03)
 
 
+def test_before_the_first_failure_the_share_is_at_least_what_so_many_parts_say():
+    found = survival(0, [50.0] * 20, False).at(30)
+    assert (found.value, found.high) == (1.0, 1.0)
+    assert found.low == pytest.approx(stats.binomtest(20, 20).proportion_ci(0.95, "exact").low)
+
+
+def test_the_curve_says_where_ten_are_still_at_risk():
+    found = survival([0] * 11 + [20], [5, 7, *range(10, 19), 30], True)
+    assert found.risk(10) == 9
+    assert (found.shown_to, found.risk(7)) == (7, 10)
+
+
 def test_four_failures_have_a_curve_but_no_shape():
     found = weibull(0, [10, 20, 30, 40, 50, 50], [True] * 4 + [False] * 2)
     assert (found.failed, found.shape.known, found.b50.known) == (4, False, False)
