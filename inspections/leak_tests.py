@@ -60,6 +60,13 @@ def asked_for(finding: Finding, rules) -> list:
     return [rules.tests[code] for code in codes if rules.tests[code].minutes is not None]
 
 
+def concern(finding: Finding, rules) -> bool:
+    """True where leak tests were made on a finding, or it is in work and asks for one."""
+    if workflow.may_from(finding, "close") and asked_for(finding, rules):
+        return True
+    return TestResult.objects.filter(finding=finding, readings__has_key="drop").exists()
+
+
 def every(rules) -> list:
     """Every leak test of a ruleset: a value against a pressure drop in so many minutes."""
     return [test for test in rules.tests.values() if test.minutes is not None]

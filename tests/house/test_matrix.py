@@ -10,7 +10,7 @@ from datetime import timedelta
 import pytest
 from django.urls import URLResolver, get_resolver, reverse
 
-from fleet.models import WeatherAlert
+from fleet.models import Gauge, WeatherAlert
 from inspections import labels, log, moving, workflow
 from inspections.models import Deferral, Finding, Observation, Photo, RuleSet, Submission
 from inspections.rules.limits import Limits
@@ -79,6 +79,12 @@ MATRIX = [
     ("examine", {"ref": "ref"}, "fk", "fk"),
     ("make-safe", {"ref": "ref"}, "fk", "fk"),
     ("put-back", {"ref": "ref"}, "fk", "fk"),
+    ("leak", {"ref": "ref"}, DESK, "fk"),
+    ("gauges", {}, DESK, "-"),
+    ("gauge-new", {}, "kme", "kme"),
+    ("gauge", {"pk": "gauge"}, DESK, "-"),
+    ("calibrate", {"pk": "gauge"}, "-", "kme"),
+    ("retire", {"pk": "gauge"}, "-", "kme"),
     ("close", {"ref": "ref"}, "fk", "fk"),
     ("check", {"ref": "ref"}, "k", "k"),
     ("short", {"ref": "ref"}, EVERY_ROLE, "-"),
@@ -167,6 +173,7 @@ def world(cast, railway, report, now):
         "driver": cast.other_driver.pk,
         "end": railway.ends["202 B"].pk,
         "kept": kept_whole(cast, now).pk,
+        "gauge": Gauge.objects.create(number="P-017", kind="pressure", step="0.05", unit="bar").pk,
         "alert": WeatherAlert.objects.create(place=depot, weather="wet", since=now).pk,
     }
 
