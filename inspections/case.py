@@ -96,7 +96,6 @@ class Case:
     near: tuple[Near, ...]
     repeat: str
     history: tuple[words.Happening, ...]
-    print: happened.Print | None
     signed: tuple[tuple[str, str], ...]
     here: tuple[in_force.Item, ...]
     need: assistance.Need | None
@@ -143,7 +142,6 @@ def case(finding: Finding, *, reader: User, now: datetime) -> Case:
         history=tuple(
             words.happening(entry, places=places, reader=reader, named=named) for entry in reversed(entries)
         ),
-        print=happened.last_print(finding, entries),
         signed=happened.signed(happened.close_out_of(finding), rules, now, reader=reader, named=named),
         here=tuple(i for i in group.items if i.ref == finding.ref and i.kind != "finding") if group else (),
         need=group.need if group else None,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from django.contrib.auth.models import User
@@ -12,17 +10,6 @@ from inspections import parts, words
 from inspections.models import CloseOut, Finding, LogEntry, TestResult
 
 PRINTS_READ = 20  # of a unit's card prints, how many are searched for this finding
-# Entries after a print that change what the card says.
-CHANGES_CARD = {"opened", "observed", "graded", "raised", "planned", "examined", "made safe", "put back"}
-
-
-@dataclass(frozen=True, slots=True)
-class Print:
-    """The last work card printed with this finding; `changed` when it no longer says what is known now."""
-
-    version: int
-    at: datetime
-    changed: bool
 
 
 def history(finding: Finding) -> list[LogEntry]:
@@ -36,17 +23,6 @@ def history(finding: Finding) -> list[LogEntry]:
     return sorted(own, key=lambda entry: entry.seq)
 
 
-def last_print(finding: Finding, entries: Sequence[LogEntry]) -> Print | None:
-    """The last card printed with this finding, and whether it has changed since."""
-    printed = [entry for entry in entries if entry.kind == "card printed"]
-    if not printed or not finding.is_open:
-        return None
-    last = printed[-1]
-    changed = any(entry.seq > last.seq and entry.kind in CHANGES_CARD for entry in entries)
-        *parts.words_of(close_out.parts, rules),
-    return Print(last.data.get("card", 1), last.happened, changed)
-
-
 def close_out_of(finding: Finding) -> CloseOut | None:
     """The close-out in force with its tests, or None."""
     in_force = finding.close_outs.filter(voided__isnull=True).select_related("by", "checker", "finding")
@@ -55,14 +31,6 @@ def close_out_of(finding: Finding) -> CloseOut | None:
 
 def signed(
     close_out: CloseOut | None, rules, now: datetime, *, reader: User, named: bool
-VERDICT_WORDS = {
-    TestResult.Verdict.PASS: "passed",
-    TestResult.Verdict.FAIL: "failed",
-    TestResult.Verdict.REPEAT: "to be repeated, no pass",
-    TestResult.Verdict.INVALID: "no valid test",
-}
-
-
 ) -> tuple[tuple[str, str], ...]:
     """(label, words) of a close-out. Without `named`, no names but the reader's own and nobody's free words."""
     if close_out is None:
@@ -75,6 +43,7 @@ VERDICT_WORDS = {
         ("Cause", close_out.cause),
         ("What was done", close_out.action),
         ("In their words", close_out.found if mine else ""),
+        *parts.words_of(close_out.parts, rules),
         *((test.name, tested(test)) for test in close_out.tests.all()),
         ("Signed", words.moment(close_out.signed, now) + (f", {words.name(close_out.by)}" if mine else "")),
     ]
@@ -84,6 +53,14 @@ VERDICT_WORDS = {
     elif close_out.check_needed:
         said.append(("Check", "A second person must check it."))
     return tuple((label, text) for label, text in said if text)
+
+
+VERDICT_WORDS = {
+    TestResult.Verdict.PASS: "passed",
+    TestResult.Verdict.FAIL: "failed",
+    TestResult.Verdict.REPEAT: "to be repeated, no pass",
+    TestResult.Verdict.INVALID: "no valid test",
+}
 
 
 def tested(test: TestResult) -> str:

@@ -7,28 +7,50 @@ the words come from the ruleset.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
 
+def no_photo() -> bytes | None:
+    """What `CardFinding.photo` gives where there is none."""
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class CardLimit:
+    """What the end may not do, in words, and where that comes from ("restriction 24 Nov 2026, label 0417")."""
+
+    what: str
+    sources: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class CardIsolation:
-    """Something to shut, cut out or prove dead before work. `key`: its number where known, "" prints a blank."""
+    """Something to shut, cut out or prove dead before work.
+
+    `key`: its number and who holds it where known, "" prints a blank. `since`: when and where it was recorded as
+    isolated, "" where it is still to be done.
+    """
 
     what: str
     key: str = ""
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class CardSeen:
-    """One look at the fault. `by` is role and number ("Driver 2"), never a name; `words` are printed verbatim."""
+    """One look at the fault. `by` is role and number ("Driver 2"), never a name; `words` are printed verbatim.
+
+    `answers`: what was measured or answered, each with its question.
+    """
 
     at: datetime | None
     place: str
     by: str
     words: str = ""
     kind: str = "first report"
+    answers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +88,12 @@ class CardFinding:
     """One open finding of the end.
 
     `reference`: eight digits. `slot`: the part's code in the drawing, "" when not known. `part` with its number
-    ("5 Upper air seal"). `category`: the word for the band. `limits`: this finding's limits in words. `past`: earlier
-    work on this part, newest first. `parts`, `tools`: what to take. `photo`: JPEG or PNG bytes. `check`: why a second
-    person must check, in words ("lock"), "" when the rules ask for none.
+    ("5 Upper air seal"). `category`: the word for the band. `limits`: this finding's limits in words. `deferral`:
+    until when it may be left, or that this has run out. `left`: the state in which a half-done job was left.
+    `repeat`: that the fault came back. `unseen`: how many looks are not in `seen`. `past`: earlier work on this part,
+    newest first. `parts`, `tools`: what to take. `document`: where the steps come from. `photo`: reads JPEG or PNG
+    bytes when they are drawn, None where they cannot be had. `check`: why a second person must check, in words
+    ("lock"), "" when the rules ask for none.
     """
 
     reference: str
@@ -84,8 +109,13 @@ class CardFinding:
     tools: tuple[str, ...] = ()
     steps: tuple[CardStep, ...] = ()
     tests: tuple[CardTest, ...] = ()
-    photo: bytes | None = None
+    photo: Callable[[], bytes | None] = no_photo
     check: str = ""
+    deferral: str = ""
+    left: str = ""
+    repeat: str = ""
+    document: str = ""
+    unseen: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +125,9 @@ class Card:
     `unit` as given; `end` "A", "B" or "" (not known). `drawing`: the pattern's drawing ("P", "Q", "H"), "" when not
     known. `version` counts what changed since the first print. `link`: short, capital letters, figures and `:/.-`
     only, so that the square stays coarse ("HTTPS://HOST/F/00104289"). `visit`: depot, road, shift in words.
-    `limits`: what the end may do now (its standing), in words; `labels`: numbers and places of labels fitted;
-    `mates`: ends coupled to this one since it was last known good; `cautions`: the ruleset's, for the fitter.
+    `limits`: what the end may do now (its standing) and why; `labels`: numbers and places of labels fitted;
+    `mates`: ends coupled to this one since it was last known good; `cautions`: the ruleset's, for the fitter;
+    `warning`: what must be settled before the unit leaves ("" for nothing).
     """
 
     unit: str
@@ -106,12 +137,13 @@ class Card:
     version: int
     link: str
     visit: str
-    limits: tuple[str, ...]
+    limits: tuple[CardLimit, ...]
     labels: tuple[str, ...]
     isolations: tuple[CardIsolation, ...]
     cautions: tuple[str, ...]
     mates: tuple[str, ...]
     findings: tuple[CardFinding, ...]
+    warning: str = ""
 
 
 def grouped(reference: str) -> str:
@@ -122,6 +154,11 @@ def grouped(reference: str) -> str:
 def moment(at: datetime | None) -> str:
     """ "14 Jan 2026, 05:52"; "time not known" for None."""
     return f"{at.day} {at:%b %Y, %H:%M}" if at else "time not known"
+
+
+def said(limit: CardLimit) -> str:
+    """ "Do not couple at this end (label 0417; report 0010 4289)"."""
+    return f"{limit.what} ({'; '.join(limit.sources)})" if limit.sources else limit.what
 
 
 def sentence(texts: Iterable[str], none: str = "") -> str:

@@ -40,21 +40,26 @@ PART_SIZE, BAND_SIZE = 22, 20
 PICTURE_WIDTH, PICTURE_HEIGHT = 52 * MM, 39 * MM
 PICTURE_DOTS = (614, 461)  # 300 to the inch
 BESIDE_PICTURE = WIDTH - PICTURE_WIDTH - 4 * MM
-FREE_HEIGHT = 24 * MM
+FREE_HEIGHT, FREE_LEAST = 24 * MM, 15 * MM
+# What the free box is for, and where each begins.
+FREE = ((0, "Found and done"), (80 * MM, "Parts out, in: batch, serial"), (138 * MM, "Gauges: number, due"))
 SIGN_WIDTH, SIGN_HEIGHT = 60 * MM, 24 * MM
 ACROSS, DOWN = 5 * MM, 3 * MM
 NO_STEPS = "No steps are held for this fault: work to the maintenance document."
 RESULTS = ("Repaired", "Released with limits", "Made safe", "Not repaired", "No fault found")
 
 
-def finding_blocks(card: Card, finding: CardFinding, *, last: bool) -> list[Block]:
-    """Everything on one finding. `last`: the one after which the isolations are taken off again."""
+def finding_blocks(card: Card, finding: CardFinding, *, last: bool, free: float = FREE_HEIGHT) -> list[Block]:
+    """Everything on one finding. `last`: the one after which the isolations are taken off again.
+
+    `free`: the height of the box for what was found and done.
+    """
     name = f"{grouped(finding.reference)}, {finding.part}: {finding.fault} (continued)"
     again = line([Run(0, wrap(name, LABEL, WIDTH, bold=True, most=1)[0], LABEL, bold=True)], keep=True)
     rows = card_steps.rows(finding.steps, finding.tests)
     rows = headed(rows, again, rows[0]) if rows else [line([Run(0, NO_STEPS, bold=True)])]
     top = headed(_top(card, finding), again)
-    close = headed(_close(finding, restore=last and bool(card.isolations)), again)
+    close = headed(_close(finding, free, restore=last and bool(card.isolations)), again)
     return [rule(HEAVY, 1.5 * MM), *top, *rows, *close]
 
 
@@ -107,27 +112,30 @@ def _band(finding: CardFinding) -> Block:
 
 
 def _facts(finding: CardFinding) -> list[tuple[str, str]]:
-    """(label, text) of each paragraph: seen, words, past work, what to take."""
-    facts = []
+    """(label, text) of each paragraph: how it was left, repeat, seen, words, past work, what to take."""
+    facts = [("Left half done", sentence([finding.left])), ("Repeat", sentence([finding.repeat]))]
+    facts.append(("Left for now", sentence([finding.deferral])))
     for i, seen in enumerate(finding.seen):
         facts.append((f"{grouped(finding.reference)} seen" if not i else "Seen", _seen(seen)))
-        if seen.words.strip():
-            facts.append(("Their words", f"\u201c{seen.words.strip()}\u201d"))
+        facts.append(("Their words", f"\u201c{seen.words.strip()}\u201d" if seen.words.strip() else ""))
+    facts.append(("Not printed", f"{finding.unseen} looks between, see the logbook." if finding.unseen else ""))
     facts.append(("Past work here", sentence(finding.past, "none known")))
-    if finding.parts or finding.tools:
-        facts.append(("Take", sentence((*finding.parts, *finding.tools))))
-    return facts
+    facts.append(("Take", sentence((*finding.parts, *finding.tools))))
+    facts.append(("Steps from", sentence([finding.document])))
+    return [(label, text) for label, text in facts if text]
 
 
 def _seen(seen: CardSeen) -> str:
     told = ", ".join(word for word in (moment(seen.at), seen.place, seen.by) if word)
-    return told if seen.kind == "first report" else f"{told} ({seen.kind})"
+    told = told if seen.kind == "first report" else f"{told} ({seen.kind})"
+    return ". ".join((told, *seen.answers))
 
 
 def _picture(canvas: Canvas, card: Card, finding: CardFinding, top: float) -> None:
     """The photograph, or the outline of the coupler with the part hatched."""
     x = WIDTH - PICTURE_WIDTH
-    photo = grey(finding.photo) if finding.photo else None
+    stored = finding.photo()
+    photo = grey(stored) if stored else None
     if photo:
         canvas.drawImage(
             ImageReader(BytesIO(photo)),
@@ -168,15 +176,16 @@ def grey(photo: bytes) -> bytes | None:
     return out.getvalue()
 
 
-def _close(finding: CardFinding, *, restore: bool) -> list[Block]:
+def _close(finding: CardFinding, height: float, *, restore: bool) -> list[Block]:
     """Free box, result boxes, signatures."""
 
     def free(canvas: Canvas, top: float) -> None:
-        box(canvas, 0, top, WIDTH, FREE_HEIGHT)
-        put(canvas, Run(1.5 * MM, "Found and done", LEAST), top)
+        box(canvas, 0, top, WIDTH, height)
+        for at, label in FREE:
+            put(canvas, Run(at + 1.5 * MM, label, LEAST), top)
 
     # Kept together: what was done, the result and the names belong on one sheet.
-    return [Block(FREE_HEIGHT, free, keep=True), _results(), _signatures(finding, restore)]
+    return [Block(height, free, keep=True), _results(), _signatures(finding, restore)]
 
 
 def _results() -> Block:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from reportlab.pdfgen.canvas import Canvas
 
 from inspections.reports import qr
-from inspections.reports.card import Card, CardIsolation, grouped, moment, sentence
+from inspections.reports.card import Card, CardIsolation, grouped, moment, said, sentence
 from inspections.reports.fonts import printable
 from inspections.reports.paper import (
     BODY,
@@ -51,9 +51,12 @@ class Head:
     rest: tuple[Block, ...]
 
 
-def head(card: Card) -> Head:
-    """Reference, version, sheet n of m, printed time, unit and end, what the end may do; the square at the right."""
-    references, count = _references(card)
+def head(card: Card, widest: str = "sheet 99 of 99") -> Head:
+    """Reference, version, sheet n of m, printed time, unit and end, what the end may do; the square at the right.
+
+    `widest`: the longest count there may be, so that there is room for every one.
+    """
+    references, count = _references(card, widest)
     count_below = sum(block.height for block in references[:-1])
     lines = [*references, *_unit(card)]
     used = QR_ABOVE + sum(block.height for block in lines)
@@ -69,13 +72,13 @@ def head(card: Card) -> Head:
     return Head(block.height, draw, tuple(standing[MOST_LINES:]))
 
 
-def _references(card: Card) -> tuple[list[Block], Run]:
+def _references(card: Card, widest: str) -> tuple[list[Block], Run]:
     """The references, and on their last line the place of version and count."""
     named = ", ".join(grouped(finding.reference) for finding in card.findings) or "no open finding"
     texts = wrap(f"Work card {named}", LABEL, BESIDE_QR, bold=True, most=3)
     runs = [Run(0, text, LABEL, bold=True) for text in texts]
     count = Run(runs[-1].end + LABEL, f"version {card.version}", LABEL)
-    if replace(count, text=f"{count.text}, sheet 99 of 99").end > BESIDE_QR:
+    if replace(count, text=f"{count.text}, {widest}").end > BESIDE_QR:
         runs.append(Run(0, "", LABEL))
         count = replace(count, x=0)
     return [line([run]) for run in runs], count
@@ -104,9 +107,10 @@ def _end(card: Card) -> str:
 
 
 def _standing(card: Card, room: Room) -> list[Block]:
-    """What the end may do now, the labels that say so, and its mates, running on."""
+    """What must be settled, what the end may do now and why, the labels that say so, its mates; running on."""
     return paragraph(
-        ("Limits now", sentence(card.limits, "none known to the logbook")),
+        (sentence([card.warning]) if card.warning else "", ""),
+        ("Limits now", sentence(map(said, card.limits), "none known to the logbook")),
         ("Labels fitted", sentence(card.labels, "none")),
         ("Mates", sentence(card.mates, "none since the last look")),
         room=room,
@@ -126,20 +130,30 @@ def _isolation_row(pair: tuple[CardIsolation, ...], *, gap: float) -> Block:
     column = (WIDTH - 6 * MM) / 2
     words_at, key_at = TICK + 2 * MM, column - KEY_WIDTH
     room = key_at - words_at - 2 * MM
-    texts = [wrap(f"Isolate: {isolation.what}", LEAST, room, most=MOST_LINES) for isolation in pair]
-    height = max(KEY_HEIGHT, *(len(lines) * LEAST * LINE_GAP for lines in texts))
+    texts = [wrap(_to_isolate(isolation), LEAST, room, most=MOST_LINES) for isolation in pair]
+    keys = [
+        wrap(f"Key {one.key}" if one.key else "Key no.", LEAST, KEY_WIDTH - 3 * MM, most=MOST_LINES) for one in pair
+    ]
+    key_height = max(KEY_HEIGHT, *(len(lines) * LEAST * LINE_GAP + 2 * MM for lines in keys))
+    height = max(key_height, *(len(lines) * LEAST * LINE_GAP for lines in texts))
 
     def draw(canvas: Canvas, top: float) -> None:
-        for i, (isolation, lines) in enumerate(zip(pair, texts, strict=True)):
+        for i, (lines, key) in enumerate(zip(texts, keys, strict=True)):
             x = i * (column + 6 * MM)
             box(canvas, x, top - (KEY_HEIGHT - TICK) / 2, TICK, TICK)
             for j, text in enumerate(lines):
                 put(canvas, Run(x + words_at, text, LEAST), top - j * LEAST * LINE_GAP)
-            box(canvas, x + key_at, top, KEY_WIDTH, KEY_HEIGHT)
-            for text in wrap(f"Key no. {isolation.key}", LEAST, KEY_WIDTH - 3 * MM, most=1):
-                put(canvas, Run(x + key_at + 1.5 * MM, text, LEAST), top - 1 * MM)
+            box(canvas, x + key_at, top, KEY_WIDTH, key_height)
+            for j, text in enumerate(key):
+                put(canvas, Run(x + key_at + 1.5 * MM, text, LEAST), top - 1 * MM - j * LEAST * LINE_GAP)
 
     return Block(height, draw, gap)
+
+
+def _to_isolate(isolation: CardIsolation) -> str:
+    if not isolation.since:
+        return f"Isolate: {isolation.what}"
+    return f"Recorded as isolated, prove it: {isolation.what} ({isolation.since})"
 
 
 def foot(canvas: Canvas) -> None:

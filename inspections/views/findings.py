@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Unit
-from inspections import asked, case, deferring, grading, leak_tests, references, words, workflow, working
+from inspections import asked, cards, case, deferring, grading, leak_tests, references, words, workflow, working
 from inspections.bodies import clean_text
 from inspections.counts import list_mark
 from inspections.forms.acts import FORMS
@@ -183,6 +183,7 @@ def finding(request, ref):
         "chain": asked.chain(found),
         "leak": told.named and leak_tests.concern(found, grading.ruleset(now)),
         "left": working.left_in([found]).get(found.pk),
+        "printed": cards.last_prints([found], now).get(found.pk),
         "cards": cards_offered(found) if may(request.user, "print card") else [],
         "driver": DRIVER in groups_of(request.user),
         "may_see_list": may(request.user, "see control"),

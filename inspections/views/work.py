@@ -8,9 +8,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Place
-from inspections import assistance, deferring, grading, words, working
+from inspections import assistance, cards, deferring, grading, words, working
 from inspections.models import Finding, LogEntry
-from inspections.permissions import require
+from inspections.permissions import may, require
 from inspections.rules.facts import CATEGORIES
 
 MOST = 100  # of what is not planned yet, how many are shown
@@ -82,6 +82,7 @@ def work(request):
     apart = words.lines(unplanned_here, rules, now, left=left)
     unplanned_count = unplanned.count()
     waiting = words.lines(waiting, rules, now, left=left)
+    printed = cards.last_prints(planned, now)
     units = {finding.unit for finding in planned if finding.unit}
     context = {
         "depot": depot,
@@ -93,6 +94,8 @@ def work(request):
         "unplanned": bands(apart),
         "unplanned_count": unplanned_count,
         "more": unplanned_count - len(apart),
+        "may_print": may(request.user, "print card"),
+        "old_cards": {pk for pk, card in printed.items() if card.changed},
         "unassisted": assistance.missing_for(units, now),
         "first": next(iter(jobs or waiting or apart), None),
         "now": now,

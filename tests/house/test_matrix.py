@@ -90,6 +90,8 @@ MATRIX = [
     ("short", {"ref": "ref"}, EVERY_ROLE, "-"),
     ("work", {}, DESK, "-"),
     ("card", {"pk": "visit", "letter": "A"}, "-", "fkc"),
+    ("pack", {}, "fkc", "-"),
+    ("pack-pdf", {}, "-", "fkc"),
     ("recurring", {}, "cme", "-"),
     ("recurring-csv", {"table": "ends"}, "cme", "-"),
     ("recurring-workbook", {}, "cme", "-"),

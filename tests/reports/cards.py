@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from io import BytesIO
 
 from PIL import Image
 
-from inspections.reports.work_card import Card, CardFinding, CardIsolation, CardSeen, CardStep, CardTest
+from inspections.reports.work_card import (
+    Card,
+    CardFinding,
+    CardIsolation,
+    CardLimit,
+    CardSeen,
+    CardStep,
+    CardTest,
+)
 
 GMT = timezone(timedelta(0))
 LINK = "HTTPS://OVR.EXAMPLE/F/00104289"
@@ -24,13 +33,13 @@ TESTS = (
 )
 
 
-def photo(size: tuple[int, int] = (1280, 960), kind: str = "JPEG") -> bytes:
-    """A picture with a gradient and a dark disc, so that it can be recognised on the sheet."""
+def photo(size: tuple[int, int] = (1280, 960), kind: str = "JPEG") -> Callable[[], bytes]:
+    """Reads a picture with a gradient and a dark disc, so that it can be recognised on the sheet."""
     image = Image.linear_gradient("L").resize(size).convert("RGB")
     image.paste((20, 20, 20), (size[0] // 3, size[1] // 3, size[0] // 2, size[1] // 2))
     out = BytesIO()
     image.save(out, kind)
-    return out.getvalue()
+    return out.getvalue
 
 
 def finding(**changes) -> CardFinding:
@@ -72,7 +81,10 @@ def card(*findings: CardFinding, **changes) -> Card:
         version=2,
         link=LINK,
         visit="Elmsgate, road 3, early shift.",
-        limits=("do not couple at this end", "not to be the rescue end"),
+        limits=(
+            CardLimit("do not couple at this end", ("restriction 14 Jan 2026, label 0417", "report 0010 4289")),
+            CardLimit("not to be the rescue end"),
+        ),
         labels=("0417, both cabs and the A end",),
         isolations=(
             CardIsolation("Main reservoir pipe cock, A end"),

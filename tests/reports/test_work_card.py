@@ -13,15 +13,18 @@ from hypothesis import strategies as st
 from PIL import ImageDraw
 from reportlab.pdfgen.canvas import Canvas
 
+from inspections.reports.card import no_photo
 from inspections.reports.card_finding import NO_STEPS, RESULTS, grey
 from inspections.reports.paper import LEFT, MM, PAGE_HEIGHT, WIDTH
 from inspections.reports.work_card import (
     CardFinding,
     CardIsolation,
+    CardLimit,
     CardSeen,
     CardStep,
     CardTest,
-    add_card,
+    draw_card,
+    lay_card,
     work_card,
 )
 from tests.reports.cards import GMT, LINK, STEPS, TESTS, card, finding, photo
@@ -56,7 +59,7 @@ def lock_finding(**changes) -> CardFinding:
         tests=(
             CardTest("pull test", "no movement, marks unchanged", second=True, record=("Gauge", "Mate", "Looks")),
         ),
-        photo=None,
+        photo=no_photo,
         check="lock",
     )
     return replace(made, **changes)
@@ -75,14 +78,19 @@ def hostile_card(text: str):
         fault=text,
         category=text,
         limits=(text, text),
-        seen=(CardSeen(None, text, text, text, text),),
+        seen=(CardSeen(None, text, text, text, text, (text,)),),
         past=(text,),
         parts=(text,),
         tools=(text,),
         steps=(CardStep(text, text, text, second=True),),
         tests=(CardTest(text, text, text, text, text, record=(text,)),),
-        photo=text.encode(),
+        photo=text.encode,
         check=text,
+        deferral=text,
+        left=text,
+        repeat=text,
+        document=text,
+        unseen=2,
     )
     return card(
         odd,
@@ -90,11 +98,12 @@ def hostile_card(text: str):
         end=text,
         drawing=text,
         visit=text,
-        limits=(text,),
+        limits=(CardLimit(text, (text, text)),),
         labels=(text,),
-        isolations=(CardIsolation(text, text), CardIsolation(text), CardIsolation(text)),
+        isolations=(CardIsolation(text, text, text), CardIsolation(text), CardIsolation(text)),
         cautions=(text,),
         mates=(text,),
+        warning=text,
     )
 
 
@@ -121,12 +130,12 @@ CARDS = [
     ("one finding", card(), 1),
     ("one step", card(finding(steps=STEPS[:1], tests=())), 1),
     ("six steps, no test", card(finding(steps=STEPS + STEPS[:2], tests=())), 1),
-    ("no photo", card(finding(photo=None)), 1),
+    ("no photo", card(finding(photo=no_photo)), 1),
     ("seven rows", card(SEVEN), 2),
     ("three findings", THREE, 3),
     ("no finding", card(findings=()), 1),
     ("nothing known", card(finding(slot="", seen=(), limits=(), examine_by=None), end="", drawing=""), 1),
-    ("draw hook", card(finding(part="4 Draw hook", slot="hook", photo=None), drawing="H"), 1),
+    ("draw hook", card(finding(part="4 Draw hook", slot="hook", photo=no_photo), drawing="H"), 1),
 ]
 
 
@@ -178,11 +187,11 @@ def test_a_huge_note_is_printed_whole_and_in_order():
         "Printed 14 Jan 2026, 08:05",
         "Elmsgate, road 3, early shift.",
         "Unit 305, A end",
-        "Do not couple at this end; not to be the rescue end.",
+        "Do not couple at this end (restriction 14 Jan 2026, label 0417; report 0010 4289); not",
         "0417, both",
         "311 B, 13 Jan 2026",
         "Isolate: Main reservoir pipe",
-        "Key no. 14",
+        "Key 14",
         "Line blocked, driver told",
         "5 Upper air seal: torn, piece missing",
         "Undesirable",
@@ -348,10 +357,10 @@ def test_photo_is_on_the_sheet_and_small_in_the_file(tmp_path):
     assert sheet.getpixel((round(x), round(y))) < 40
 
 
-@pytest.mark.parametrize("bad", [b"", b"not a photo", photo()[:200], b"GIF89a" + bytes(50)])
+@pytest.mark.parametrize("bad", [b"", b"not a photo", photo()()[:200], b"GIF89a" + bytes(50)])
 def test_a_photo_that_does_not_open_gives_way_to_the_outline(bad):
     assert grey(bad) is None
-    sheet = read(work_card(card(finding(photo=bad))))[0]
+    sheet = read(work_card(card(finding(photo=lambda: bad))))[0]
     assert sheet.images == []
     assert "Seen facing the end" in sheet.words
 
@@ -361,7 +370,7 @@ def test_the_same_card_gives_the_same_bytes():
 
 
 def test_letters_outside_latin_1_are_embedded(tmp_path):
-    pdf = work_card(card(finding(fault="přední Łódź", photo=None), visit="Žižkov"))
+    pdf = work_card(card(finding(fault="přední Łódź", photo=no_photo), visit="Žižkov"))
     sheet = read(pdf)[0]
     assert "přední Łódź" in sheet.words and "Žižkov" in sheet.words
     (tmp_path / "card.pdf").write_bytes(pdf)
@@ -374,9 +383,20 @@ def test_letters_outside_latin_1_are_embedded(tmp_path):
 
 def test_cards_add_up_to_a_pack(tmp_path):
     canvas = Canvas(str(tmp_path / "pack.pdf"))
-    assert [add_card(canvas, made) for made in (card(), THREE)] == [1, 3]
+    laid = [lay_card(made, in_pack=True) for made in (card(), THREE)]
+    assert [len(one.sheets) for one in laid] == [1, 3]
+    for before, one in zip((3, 4), laid, strict=True):
+        draw_card(canvas, one, before=before, pages=7)
     canvas.save()
-    assert len(read((tmp_path / "pack.pdf").read_bytes())) == 4
+    sheets = read((tmp_path / "pack.pdf").read_bytes())
+    counts = [next(text.words for text in sheet.texts if "version" in text.words) for sheet in sheets]
+    assert counts == [
+        "version 2, sheet 1 of 1, page 4 of 7",
+        "version 2, sheet 1 of 3, page 5 of 7",
+        "version 2, sheet 2 of 3, page 6 of 7",
+        "version 2, sheet 3 of 3, page 7 of 7",
+    ]
+    assert [misplaced(sheet) for sheet in sheets] == [[]] * 4
 
 
 def test_time_not_known_is_said():
