@@ -14,7 +14,7 @@ from django.contrib.auth.models import User
 from django.db.models import Prefetch, Q, QuerySet
 
 from fleet.models import Coupling
-from inspections import deferring, intake, unlooked, words
+from inspections import deferring, intake, unlooked, watching, words
 from inspections.models import CloseOut, Finding, Inspection, LogEntry, Observation, Submission
 from inspections.permissions import may
 from inspections.rules.facts import SITUATION_WORDS, SITUATIONS
@@ -61,7 +61,7 @@ class Sent:
 def fetch() -> QuerySet[Submission]:
     """Submissions with all that a list or a receipt shows, in a fixed number of queries."""
     findings = Finding.objects.for_list().select_related(
-        "unit", "end", "visit__depot", "current_grade", "merged_into"
+        "unit", "end", "visit__depot", "current_grade", "merged_into", "repeat_of"
     )
     findings = findings.prefetch_related(
         Prefetch("close_outs", CloseOut.objects.filter(voided__isnull=True), to_attr="in_force")
@@ -150,7 +150,7 @@ def one(submission: Submission, rules, now: datetime, looked: dict[str, datetime
     rows = observations(submission)
     lines = words.lines([row.finding for row in rows], rules, now, left=left)
     items = [
-        Item(row, line, state(row.finding, looked, now, min(row.seen, row.received)))
+        Item(row, line, with_repeat(row, state(row.finding, looked, now, min(row.seen, row.received))))
         for row, line in zip(rows, lines, strict=True)
     ]
     coupled = ". ".join(coupling_words(inspection, end) for end in inspection.ends.all() if end.extent == "coupling")
@@ -164,6 +164,12 @@ def one(submission: Submission, rules, now: datetime, looked: dict[str, datetime
         state=items[0].state if len(items) == 1 else "" if items else nothing,
         coupled=coupled,
     )
+
+
+def with_repeat(row: Observation, said: str) -> str:
+    """What became of a fault, and first, for whoever reported it anew, that it had been repaired and came back."""
+    back = watching.came_back(row.finding) if row.kind == "first report" else ""
+    return f"{back} {said}".strip()
 
 
 def coupling_words(inspection, end) -> str:

@@ -16,7 +16,19 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from fleet.models import Unit
-from inspections import asked, cards, case, deferring, grading, leak_tests, references, words, workflow, working
+from inspections import (
+    asked,
+    cards,
+    case,
+    deferring,
+    grading,
+    leak_tests,
+    references,
+    watching,
+    words,
+    workflow,
+    working,
+)
 from inspections.bodies import clean_text
 from inspections.counts import list_mark
 from inspections.forms.acts import FORMS
@@ -182,6 +194,7 @@ def finding(request, ref):
         "unnamed": not found.unit_id and workflow.may_from(found, "plan") and may(request.user, "plan"),
         "chain": asked.chain(found),
         "leak": told.named and leak_tests.concern(found, grading.ruleset(now)),
+        "watch": watching.of_finding(found, now),
         "left": working.left_in([found]).get(found.pk),
         "printed": cards.last_prints([found], now).get(found.pk),
         "cards": cards_offered(found) if may(request.user, "print card") else [],

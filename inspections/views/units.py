@@ -7,8 +7,8 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from fleet.models import Unit
-from inspections import case, deferring, grading, standing, words
+from fleet.models import Fitment, Unit
+from inspections import case, deferring, grading, standing, watching, words
 from inspections.forms.report import PickForm
 from inspections.models import Finding, InspectedEnd, MateLook, Observation
 from inspections.permissions import DRIVER, groups_of, may, may_see_words, require
@@ -75,13 +75,18 @@ def unit(request, number):
     asked = set(MateLook.objects.open().filter(end__unit=found).values_list("end", flat=True))
     lines = deferring.lines(open_here, rules, now)
     rows = [{"line": line, "looks": looks[line.finding.pk]} for line in lines]
+    ends = [end.end.pk for end in known.ends]
+    watched = watching.of_ends(ends, now, rules)
+    fitted = {
+        row.end_id: row.coupler for row in Fitment.objects.at(now).filter(end__in=ends).select_related("coupler")
+    }
     context = {
         "unit": found,
         "known": known,
         "now": now,
         "driver": DRIVER in groups_of(request.user),
         "worst": lines[0] if lines else None,
-        "ends": [end_shown(end, rows, rules, asked) for end in known.ends],
+        "ends": [end_shown(end, rows, rules, asked, watched, fitted) for end in known.ends],
         "unplaced": [row for row in rows if row["line"].finding.end_id is None],
         "here": in_force_on(found, request.user, now),
         "history": history(found, rules, now),
@@ -92,13 +97,15 @@ def unit(request, number):
     return render(request, "pages/unit.html", context)
 
 
-def end_shown(end, rows, rules, asked) -> dict:
-    """One end: its standing, where each limit comes from, what is open on it, whether a look is asked for."""
+def end_shown(end, rows, rules, asked, watched, fitted) -> dict:
+    """One end: its standing, where each limit comes from, what is open and watched, whether a look is asked for."""
     return {
         "letter": end.end.letter,
         "pattern": end.end.pattern,
         "standing": case.standing_words(end, rules),
         "sources": [source for source in end.current.sources if source.words],
+        "watched": watched.get(end.end.pk, ()),
+        "coupler": fitted.get(end.end.pk),
         "look_asked": end.end.pk in asked,
         "rows": [row for row in rows if row["line"].finding.end_id == end.end.pk],
     }

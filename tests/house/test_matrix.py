@@ -125,6 +125,7 @@ MATRIX = [
     ("mates", {}, "cme", "-"),
     ("couple", {}, EVERY_ROLE, "-"),
     ("coupling-new", {}, EVERY_ROLE, EVERY_ROLE),
+    ("coupler", {"serial": "P-201A"}, EVERY_ROLE, "-"),
     ("couplings-import", {}, "cme", "cme"),
     ("coupling-shell", {}, "a" + SIGNED_IN, "-"),
     ("known-mates", {}, EVERY_ROLE, "-"),
