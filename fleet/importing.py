@@ -2,7 +2,8 @@
 
 `fleet/coupling_rows.py` says what the file holds. A coupling is known by its source and reference. The same again
 changes nothing; the same with another content is a bad row. One fact may come later: when they parted, where that was
-not known; an empty `parted` contradicts nothing. Whether couplings overlap in time is not judged.
+not known; an empty `parted` contradicts nothing, nor does one minutes from what a person told before. Whether
+couplings overlap in time is not judged.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import BinaryIO, NamedTuple
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -24,6 +25,7 @@ from fleet.models import Coupling, CouplingSide
 
 BATCH = 500
 TRIES = 3
+SAME_EVENT = timedelta(minutes=30)  # two tellers' times of one coupling or parting differ by no more
 
 Key = tuple[str, str]
 
@@ -78,12 +80,14 @@ def import_couplings(
     dry_run: bool = False,
     progress: Callable[[str, int], None] = lambda step, rows: None,
     within: Callable[[Imported], None] = lambda imported: None,
+    told: Callable[[Content], bool] = lambda stored: False,
 ) -> Imported:
     """Read couplings from anything with `readline(limit)` that gives bytes; write what is new in one transaction.
 
     `source` names the system where the file has no such column; times without an offset are local in `zone`; `former`
     are names that ends had earlier. `progress` hears "read", "compared" or "written", and how many rows. `within` is
-    called inside the transaction, after the rows: what it writes is kept or lost with them.
+    called inside the transaction, after the rows: what it writes is kept or lost with them. `told` says whether a
+    person told when a coupling that is here parted: the file's time of it is then allowed to be minutes off.
 
     Reading and comparing hold no lock; call it outside any transaction. Where another import writes the same rows
     meanwhile, one of the two wins and the other compares again. RuntimeError inside a transaction.
@@ -92,7 +96,7 @@ def import_couplings(
     reader = Reader(known, faults, now=now, source=source, zone=zone)
     rows = list(reader.rows(stream, progress))
     for left in reversed(range(TRIES)):
-        found = compare(rows, known, faults, progress)
+        found = compare(rows, known, faults, progress, told)
         wanted = not (dry_run or faults.count) and bool(found.new or found.updates)
         done = summary(reader.read, found, faults, wanted)
         if not wanted:
@@ -109,7 +113,7 @@ def import_couplings(
     return done
 
 
-def compare(rows: Sequence[Row], known: Known, faults: Faults, progress) -> Found:
+def compare(rows: Sequence[Row], known: Known, faults: Faults, progress, told) -> Found:
     """Each row beside what the database has under its key. Two queries for each BATCH."""
     new, updates, here = [], [], 0
     for start, batch in batches(rows):
@@ -121,12 +125,19 @@ def compare(rows: Sequence[Row], known: Known, faults: Faults, progress) -> Foun
                 new.append(row)
             elif other == ["parted"] and content.parted is None:
                 updates.append(Update(pk, row.content))
+            elif other == ["parted"] and near(row.content, content) and told(content):
+                here += 1
             elif other:
                 name_differences(row, content, other, known, faults)
             else:
                 here += 1
         progress("compared", start + len(batch))
     return Found(new, updates, here)
+
+
+def near(row: Content, stored: Content) -> bool:
+    """True where the two tell one parting, minutes apart."""
+    return abs(row.parted - stored.parted) <= SAME_EVENT
 
 
 def stored_under(keys: Sequence[Key]) -> dict[Key, tuple[int, Content]]:
