@@ -10,6 +10,7 @@ POLICY = (
     "font-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; "
     "object-src 'none'; frame-ancestors 'none'"
 )
+NO_PAGE = {"", "application/json", "application/manifest+json", "text/javascript"}  # "": 304, nothing new
 
 
 class RefusalsInOneLine(logging.Filter):
@@ -27,8 +28,10 @@ def headers(get_response):
     def middleware(request):
         response = get_response(request)
         response.headers.setdefault("Cache-Control", "no-store")
-        # A stylesheet or a script runs under the policy of its page: a dozen files go without half a kilobyte each.
-        if not request.path.startswith(settings.STATIC_URL):
+        # A stylesheet or a script runs under the policy of its page, and JSON does not run: each goes without half a
+        # kilobyte. The worker's script, which has no page, says its policy itself.
+        kind = response.headers.get("Content-Type", "").partition(";")[0]
+        if kind not in NO_PAGE and not request.path.startswith(settings.STATIC_URL):
             response.headers.setdefault("Content-Security-Policy", POLICY)
             response.headers.setdefault("Permissions-Policy", "camera=(self), geolocation=(), microphone=()")
         return response

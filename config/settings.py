@@ -268,9 +268,7 @@ MEDIA_ROOT = folder("MEDIA_ROOT", DATA / "media")
 STORAGES = {
     "default": {"BACKEND": "inspections.storage.DurableStorage", "OPTIONS": {"location": MEDIA_ROOT}},
     "staticfiles": {
-        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
-        if DEBUG
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage" if DEBUG else "config.squeeze.PlainStorage"
     },
 }
 WHITENOISE_ALLOW_ALL_ORIGINS = False

@@ -2,27 +2,22 @@
 
 `table(ruleset)` is one JSON-able dict:
 
-    v, sha256, title, version, approved   what it is
+    v, sha256                             version of this shape; the ruleset
     situations, weathers                  codes; cell number = situation × len(weathers) + weather
-    categories, hours                     four names; time allowed per category ("24", null = next exam)
-    headlines, bands                      sentence per category.cell; band words per "category hours"
+    categories                            four names
     dials                                 dial → values, loosest first
     words, running, isolations            dial → value → sentence; the same while running; code → sentence
-    facts                                 code → question, kind, words, labels, unit, unknown, needs (0..3),
-                                          bands [word, edge or null, closed], plus_minus
-    parts                                 code → name, number, words, modes (mode numbers), symptoms (codes, in order)
-    symptoms                              code → words, parts, modes, only {mode number: {fact: [words]}}, cant_tell,
-                                          asks, first
+    facts                                 code → words, unknown, needs (0..3), bands [word, edge or null, closed],
+                                          plus_minus
+    parts                                 code → name, modes (mode numbers)
+    symptoms                              code → words, modes, only {mode number: {fact: [words]}}, cant_tell, asks
     modes                                 per mode number: code, name, obvious, facts and its sheet: for every choice
                                           of those facts (last fact fastest) the nine numbers of its finished cells.
                                           A fact is [code, {word: class}, number of classes]; words that make no
                                           difference to the mode share a class
     modes_in_use                          mode numbers a report of an unknown part may be
-    cells                                 finished cells: [category, limits number, hours or null, hits, limit rules]
+    cells                                 finished cells: [category, limits number]
     limits                                finished limits: one value number per dial, speed or null, isolations
-    hits                                  [hazard number, frequency rank, category, rule id]
-    limit_rules                           rule ids
-    sentences                             rule id → sentence
     combinations                          code, first and second (mode numbers), cells (nine numbers)
     conflicts                             code, words, when and then (limits)
     coupling                              null, or source, first, then, people and the words of levels (mildest first)
@@ -31,7 +26,9 @@
                                           (what they mean: `coupling_rows`)
 
 A fault's cell is the join of the cells of its candidate modes over every choice of facts still possible, with the
-combinations it takes part in: worst row per hazard, tightest value per dial, sets united; then the conflicts.
+combinations it takes part in: worst category, tightest value per dial, sets united; then the conflicts. (The worst
+frequency of a hazard has its worst category: no ruleset is read where a more frequent cell of the matrix is milder.)
+Why it is so and the time allowed are for the logbook's pages: on a slow link they would cost a second.
 `known` is a finding already folded on the server; `verdict` is what the phone's look-up must equal.
 """
 
@@ -44,7 +41,7 @@ from typing import TYPE_CHECKING
 
 from inspections.rules import coupling_rows, evidence
 from inspections.rules.compiling import Compiled, CompiledRows
-from inspections.rules.explain import band_words, explain, headline, limit_words
+from inspections.rules.explain import limit_words
 from inspections.rules.facts import CATEGORIES, QUALITIES, SITUATIONS, Fault, Pattern
 from inspections.rules.grade import UNKNOWN_PATTERN, Gathered, gather, grade, settle
 from inspections.rules.limits import DIALS, Limits
@@ -81,11 +78,8 @@ def table(ruleset: Ruleset) -> dict:
         for code, rows in zip(ruleset.combinations, compiled.combinations, strict=True)
     ]
     return {
-        "v": 1,
+        "v": 2,
         "sha256": ruleset.sha256,
-        "title": ruleset.title,
-        "version": ruleset.version,
-        "approved": ruleset.approved,
         **_frame(ruleset),
         "facts": {code: _fact(ruleset, code) for code in ruleset.facts},
         "parts": {code: _part(ruleset, code) for code in ruleset.parts},
@@ -95,9 +89,6 @@ def table(ruleset: Ruleset) -> dict:
         "combinations": combinations,
         "cells": [list(cell) for cell in sheets.finished.numbers],
         "limits": [_limits(compiled.packing.unpack(bits)) for bits in sheets.limits.numbers],
-        "hits": [list(hit) for hit in sheets.hits.numbers],
-        "limit_rules": list(sheets.rules.numbers),
-        "sentences": dict(compiled.sentences),
         "conflicts": [
             {"code": c.code, "words": c.words, "when": _limits(c.when), "then": _limits(c.then)}
             for c in ruleset.conflicts.values()
@@ -107,14 +98,10 @@ def table(ruleset: Ruleset) -> dict:
 
 
 class _Sheets:
-    """Finished cells, limits, hits and rules, each kept once and referred to by number."""
+    """Finished cells and limits, each kept once and referred to by number."""
 
     def __init__(self, ruleset: Ruleset) -> None:
         self.compiled = ruleset.compiled
-        owners = [*self.compiled.modes, *self.compiled.combinations]
-        rows = [row for owner in owners for row in owner.hazards]
-        self.hits = _Numbered((r.hazard, r.rank, r.hit.category, r.hit.rule) for r in rows)
-        self.rules = _Numbered(row.rule for owner in owners for row in owner.limits)
         self.limits, self.finished = _Numbered([0]), _Numbered()
 
     def cells(self, rows: list[CompiledRows], world: tuple[int, ...]) -> list[int]:
@@ -122,18 +109,9 @@ class _Sheets:
         return [self._finish(gathered) for gathered in gather(self.compiled, rows, world)]
 
     def _finish(self, gathered: Gathered) -> int:
-        hazards, bits, hours, rules = gathered
-        hits = [(r.hazard, r.rank, r.hit.category, r.hit.rule) for r in hazards.values()]
-        category = max((hit[2] for hit in hits), default=0)
-        numbers = tuple(sorted(self.hits.number(hit) for hit in hits))
-        cell = (
-            category,
-            self.limits.number(bits),
-            _plain(hours),
-            numbers,
-            tuple(self.rules.number(r) for r in rules),
-        )
-        return self.finished.number(cell)
+        hazards, bits, _, _ = gathered
+        category = max((row.hit.category for row in hazards.values()), default=0)
+        return self.finished.number((category, self.limits.number(bits)))
 
 
 def _mode(ruleset: Ruleset, number: int, mode: Mode, sheets: _Sheets) -> dict:
@@ -163,18 +141,10 @@ def _classes(ruleset: Ruleset, mode: Mode, fact: str) -> dict[str, int]:
 
 
 def _frame(ruleset: Ruleset) -> dict:
-    cells = ruleset.compiled.cells
-    hours = {d.hours for d in ruleset.delegation.values()}
-    owners = [*ruleset.modes.values(), *ruleset.combinations.values()]
-    hours |= {row.hours for owner in owners for row in owner.limits}
-    categories = range(len(CATEGORIES))
     return {
         "situations": SITUATIONS,
-        "weathers": [[w.code, w.name, w.trigger] for w in ruleset.weather_words.values()],
+        "weathers": [[w.code, w.name] for w in ruleset.weather_words.values()],
         "categories": CATEGORIES,
-        "hours": [_plain(ruleset.delegation[c].hours) for c in categories],
-        "headlines": [[headline(ruleset, c, *cell) for cell in cells] for c in categories],
-        "bands": {f"{c} {_plain(h) or ''}": band_words(ruleset, c, h) for c in categories for h in hours},
         "dials": DIALS,
         "words": ruleset.dial_words,
         "running": ruleset.running_words,
@@ -186,11 +156,7 @@ def _fact(ruleset: Ruleset, code: str) -> dict:
     fact = ruleset.facts[code]
     edges = {b.word: _plain(ruleset.limit_values[b.edge].value) if b.edge else None for b in fact.bands}
     return {
-        "question": fact.question,
-        "kind": fact.kind,
         "words": fact.words,
-        "labels": fact.labels,
-        "unit": fact.unit,
         "unknown": fact.unknown,
         "needs": QUALITIES.index(fact.needs),
         "bands": [[b.word, edges[b.word], b.closed] for b in fact.bands],
@@ -200,13 +166,7 @@ def _fact(ruleset: Ruleset, code: str) -> dict:
 
 def _part(ruleset: Ruleset, code: str) -> dict:
     part = ruleset.parts[code]
-    return {
-        "name": part.name,
-        "number": part.number,
-        "words": part.words,
-        "modes": _numbers(ruleset.compiled.part_modes[code]),
-        "symptoms": [s.code for s in ruleset.symptoms_of(code)],
-    }
+    return {"name": part.name, "modes": _numbers(ruleset.compiled.part_modes[code])}
 
 
 def _symptom(ruleset: Ruleset, code: str) -> dict:
@@ -216,14 +176,12 @@ def _symptom(ruleset: Ruleset, code: str) -> dict:
     listed = _numbers(ours.always) if symptom.cant_tell else [number[m] for m in symptom.modes]
     return {
         "words": symptom.words,
-        "parts": symptom.parts,
         "modes": listed,
         "only": {
             str(number[mode]): {fact: sorted(words) for fact, words in when} for mode, when in symptom.only.items()
         },
         "cant_tell": symptom.cant_tell,
         "asks": symptom.asks,
-        "first": symptom.first,
     }
 
 
@@ -256,7 +214,7 @@ def verdict(ruleset: Ruleset, faults: Sequence[Fault], pattern: Pattern = UNKNOW
     """The open faults of one end, graded together, and the end's limits: what the phone must show too.
 
     {"faults": [{"modes", "worst", "cells"}], "end": cells}; cells are situation → weather → category, limits
-    (dial → value, speed, isolations) and words; a fault's cells also hours, band, rules and why.
+    (dial → value, speed, isolations) and words.
     """
     grades = [grade(ruleset, fault, [o for o in faults if o is not fault], pattern) for fault in faults]
     return {
@@ -271,16 +229,8 @@ def _by_cell(ruleset: Ruleset, of, told) -> dict:
 
 def _told(ruleset: Ruleset, answer, situation: str, weather: str) -> dict:
     cell = answer.cells[situation, weather]
-    why = explain(ruleset, answer, situation, weather)
-    return {
-        "category": cell.category,
-        "hours": _plain(cell.hours),
-        "band": band_words(ruleset, cell.category, cell.hours),
-        "limits": named(cell.limits),
-        "words": list(limit_words(ruleset, cell.limits, situation)),
-        "rules": list(cell.rules),
-        "why": [why[0], *why[2:]],
-    }
+    words = list(limit_words(ruleset, cell.limits, situation))
+    return {"category": cell.category, "limits": named(cell.limits), "words": words}
 
 
 def _told_end(ruleset: Ruleset, grades, situation: str, weather: str) -> dict:

@@ -25,7 +25,8 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from config.squeeze import squeezed
+from config.security import POLICY
+from config.squeeze import plain, squeezed
 from inspections import bodies, carried, grading, intake, pace, photos, receipts
 from inspections.forms.questions import read_unit
 from inspections.models import Submission
@@ -36,18 +37,9 @@ from inspections.views.navigation import person_of
 from inspections.views.reports import shell_context
 
 RECEIPTS = 50
-SCRIPTS = ("js/store.js", "js/outbox.js")
-SCRIPT_NAMES = sorted(f"js/{file.name}" for file in settings.BASE_DIR.glob("static/js/*.js"))
-# What a report needs without signal comes first; the rest follows once that is there.
-LATER = {"shell.js", "ask.js", "couple.js", "coupling.js", "rules.js"}
-BUNDLED = {f"{name}.js" for name in bundle.NAMES}
-NOT_KEPT = {"worker.js", "counts.js", "call.js"}  # the worker itself, and what only the desk asks for
-FIRST = (
-    "css/logbook.css",
-    "icons/logbook.svg",
-    *(name for name in SCRIPT_NAMES if name.removeprefix("js/") not in LATER | NOT_KEPT | BUNDLED),
-)
-FILES = (*FIRST, *(name for name in SCRIPT_NAMES if name.removeprefix("js/") in LATER))
+# What a report needs without signal comes first; the rest follows once that is there. The desk's are not kept.
+FIRST = ("css/logbook.css", "icons/logbook.svg", "js/theme.js", "js/report.js")
+LATER = ("js/ask.js", "js/couple.js", "js/coupling.js", "js/rules.js", "js/shell.js")
 
 
 def spoken(act):
@@ -254,24 +246,26 @@ def report_shell(request):
 def worker(request):
     """The worker's script with the list of what it keeps; the version changes with any of it."""
     report, coupling, other = reverse("report-shell"), reverse("coupling-shell"), reverse("shell")
+    shared = bundle.address("page-scripts")
     told = {
         "version": version(grading.ruleset().sha256),
-        "scripts": [static(name) for name in SCRIPTS],
-        "first": [*(static(name) for name in FIRST), bundle.address(), report],
-        "later": [*(static(name) for name in FILES if name not in FIRST), other, coupling],
+        "scripts": shared,
+        "first": [*(static(name) for name in FIRST), shared, bundle.address("late-scripts"), report],
+        "later": [*(static(name) for name in LATER), other, coupling],
         "answers": {reverse("report"): report, reverse("coupling-new"): coupling},
         "other": other,
     }
-    script = f"const SHELL = {json.dumps(told)};\n{script_of('js/worker.js').decode()}"
-    return HttpResponse(script, content_type="text/javascript; charset=utf-8", headers={"Cache-Control": "no-cache"})
+    script = f"const SHELL = {json.dumps(told)};\n{plain('worker.js', script_of('js/worker.js')).decode()}"
+    headers = {"Cache-Control": "no-cache", "Content-Security-Policy": POLICY}
+    return HttpResponse(script, content_type=bundle.SCRIPT, headers=headers)
 
 
 @lru_cache(maxsize=8)
 def version(ruleset: str) -> str:
     """The digest of everything the worker keeps: files, shells, the ruleset the report shell asks by."""
     known = sha256(f"{ruleset} {settings.CONTROL_PHONE} {settings.OPERATOR}".encode())
-    known.update(bundle.content())
-    for name in (*FILES, "js/worker.js"):
+    known.update(bundle.content("page-scripts") + bundle.content("late-scripts"))
+    for name in (*FIRST, *LATER, "js/worker.js"):
         known.update(script_of(name))
     for file in sorted(settings.BASE_DIR.glob("templates/**/*.html")):
         known.update(file.read_bytes())
@@ -280,6 +274,7 @@ def version(ruleset: str) -> str:
 
 
 @require_safe
+@squeezed
 @login_not_required
 def manifest(request):
     """What makes the logbook installable."""

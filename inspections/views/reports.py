@@ -11,7 +11,6 @@ from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import Http404
 from django.shortcuts import redirect, render
-from django.templatetags.static import static
 from django.utils import timezone
 from django.utils.safestring import SafeString
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -29,8 +28,6 @@ from inspections.views import bundle, today
 from inspections.views.taking import NOT_TAKEN, keep_photos, take_photos
 
 PAGE = 25
-# The page can be used without them, so they come after it: those of every page, then its own in one answer.
-EVERYWHERE = ("fields", "store", "outbox", "phone")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -100,7 +97,7 @@ def questions_context(form) -> dict[str, object]:
         "faces": [(name, SafeString(face.svg(name, hatched=False))) for name in questions.drawings],
         "asked": questions,
         "steps": steps(form),
-        "late": [*(static(f"js/{name}.js") for name in EVERYWHERE), bundle.address()],
+        "late": [bundle.address("page-scripts"), bundle.address("late-scripts")],
         "kept": int(form["kept"].value() or 0),
         "cautions": today.cautions(questions.rules),
     }

@@ -11,13 +11,15 @@ from inspections.forms.rules import TryForm
 from inspections.permissions import require
 from inspections.rules import facts
 
+COMPACT = {"separators": (",", ":"), "ensure_ascii": False}
+
 
 @require_safe
 @squeezed
 @require("see standing")
 def table(request):
-    """The finished cells of the ruleset in force (`rules.publish.table`), without the sentences that say why."""
-    response = JsonResponse({key: value for key, value in grading.published().items() if key != "sentences"})
+    """The finished cells of the ruleset in force (`rules.publish.table`)."""
+    response = JsonResponse(grading.published(), json_dumps_params=COMPACT)
     response.headers["Cache-Control"] = "private, max-age=300"
     return response
 

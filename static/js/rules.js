@@ -50,7 +50,7 @@
         }
       }
     }
-    return [limits, named];
+    return limits;
   }
 
   function toNames(limits) {
@@ -68,7 +68,7 @@
 
   /* Two limits, or a standing and a restriction, joined and settled. */
   function join(a, b) {
-    return toNames(settle(joinRows(toRow(a), toRow(b)))[0]);
+    return toNames(settle(joinRows(toRow(a), toRow(b))));
   }
 
   function limitWords(limits, situation, done = []) {
@@ -193,52 +193,13 @@
     return rows;
   }
 
-  function sooner(a, b) {
-    if (a === null || b === null) return a === null ? b : a;
-    return Number(a) <= Number(b) ? a : b;
-  }
-
-  function joinCells(numbers) {
-    const into = { limits: table.limits[0], hours: null, hits: new Map(), rules: new Set() };
-    numbers.forEach((number) => addCell(into, number));
-    return into;
-  }
-
-  function addCell(into, number) {
-    const [, limits, hours, hits, rules] = table.cells[number];
-    if (limits) into.limits = joinRows(into.limits, table.limits[limits]);
-    into.hours = sooner(into.hours, hours);
-    for (const hit of hits) {
-      const [hazard, rank] = table.hits[hit];
-      const worst = into.hits.get(hazard);
-      const replaces = worst === undefined || rank > table.hits[worst][1];
-      if (replaces || (rank === table.hits[worst][1] && hit < worst)) into.hits.set(hazard, hit);
-    }
-    rules.forEach((rule) => into.rules.add(rule));
-  }
-
-  function finish(cell, number, raised) {
-    const hits = [...cell.hits.entries()].sort(([a], [b]) => a - b).map(([, hit]) => table.hits[hit]);
-    hits.sort((a, b) => b[2] - a[2]);
-    let category = hits.length ? hits[0][2] : 0;
-    const rules = hits.map((hit) => hit[3]);
-    if (raised > category) {
-      category = raised;
-      rules.unshift("raised");
-    }
-    const [limits, named] = settle(cell.limits);
-    rules.push(...[...cell.rules].sort((a, b) => a - b).map((rule) => table.limit_rules[rule]), ...named);
-    const hours = sooner(table.hours[category], cell.hours);
-    const situation = table.situations[Math.floor(number / table.weathers.length)];
-    return {
-      category,
-      hours,
-      band: table.bands[`${category} ${hours ?? ""}`],
-      limits: toNames(limits),
-      words: limitWords(limits, situation),
-      rules,
-      why: [table.headlines[category][number], ...rules.map((rule) => table.sentences?.[rule]).filter(Boolean)],
-    };
+  /* The join of finished cells (their numbers) at one place of the nine. */
+  function joinCells(numbers, place, raised) {
+    const cells = [...numbers].map((number) => table.cells[number]);
+    const limits = settle(cells.map(([, number]) => table.limits[number]).reduce(joinRows, table.limits[0]));
+    const situation = table.situations[Math.floor(place / table.weathers.length)];
+    const category = Math.max(raised, ...cells.map(([worst]) => worst));
+    return { category, limits: toNames(limits), words: limitWords(limits, situation) };
   }
 
   function gradeOne(mine, others) {
@@ -246,13 +207,13 @@
     const joined = table.combinations.filter(({ first, second }) =>
       others.some((o) => (meet(first, mine.modes) && meet(second, o.modes)) || (meet(second, mine.modes) && meet(first, o.modes))),
     );
-    const found = table.headlines[0].map(() => new Set());
+    const found = Array.from({ length: table.situations.length * table.weathers.length }, () => new Set());
     for (const number of mine.modes) {
       const mode = table.modes[number];
       for (const row of choices(mode, mine.world)) mode.sheet[row].forEach((cell, i) => found[i].add(cell));
     }
     joined.forEach((rule) => rule.cells.forEach((cell, i) => found[i].add(cell)));
-    return found.map((cells, i) => finish(joinCells(cells), i, mine.raised));
+    return found.map((cells, i) => joinCells(cells, i, mine.raised));
   }
 
   function byCell(of) {
@@ -271,7 +232,7 @@
     const end = (number, situation) => {
       const cells = graded.map((cells) => cells[number]);
       const all = cells.map((cell) => toRow(cell.limits)).reduce(joinRows, table.limits[0]);
-      const limits = settle(all)[0];
+      const limits = settle(all);
       return {
         category: Math.max(0, ...cells.map((cell) => cell.category)),
         limits: toNames(limits),
@@ -378,7 +339,7 @@
 
   function inSituation(situation, parts) {
     const sources = sourcesIn(situation, parts);
-    const limits = settle(sources.map((source) => toRow(source.limits)).reduce(joinRows, table.limits[0]))[0];
+    const limits = settle(sources.map((source) => toRow(source.limits)).reduce(joinRows, table.limits[0]));
     const categories = sources.filter((source) => "category" in source).map((source) => source.category);
     const category = categories.length ? Math.max(...categories) : null;
     return { category, limits: toNames(limits), words: limitWords(limits, situation, shutAt(parts)) };

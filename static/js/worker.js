@@ -3,7 +3,7 @@
 // which shell answers which page at once, other the one for pages without signal. Only what SHELL lists is ever cached,
 // fetched without credentials, so that nothing of a person can get in.
 "use strict";
-importScripts(...SHELL.scripts);
+importScripts(SHELL.scripts);
 const CACHE = `logbook-${SHELL.version}`;
 const PATIENCE = 6_000; // ms that a page may take to begin before the shell answers
 const AWAY = [502, 503, 504]; // what a proxy says when the logbook is not there

@@ -131,7 +131,11 @@ def first_visit(driver: Driver, figures: Figures) -> None:
     figures.tell("first visit: bytes until offline-ready", link.moved["down"] / 1000, "kB", 60)
     figures.tell("first visit: bytes sent up until then", link.moved["up"] / 1000, "kB")
     driver.page.wait_for_timeout(3_000)
-    print("  every answer of the first visit, with its head, in order:")
+    list_answers(proxy, began, usable, ready)
+
+
+def list_answers(proxy: FaultProxy, began: float, usable: float, ready: float = float("inf")) -> None:
+    print("  every answer until then, with its head, in order:")
     for at, line, size in proxy.sizes:
         mark = "" if at <= usable else "  after usable" if at <= ready else "  after offline-ready"
         print(f"  {at - began:6.1f} s {size:7d} B  {line}{mark}")
@@ -146,6 +150,7 @@ def after_signing_in(browser, server: Server, proxy: FaultProxy, figures: Figure
     page.fill("input[name=username]", "driver2")
     page.fill("input[name=password]", "correct horse battery staple")
     moved = proxy.link.moved["down"]
+    proxy.sizes.clear()
     began = time.monotonic()
     page.locator("main button.primary").click()
     page.wait_for_url("**/", wait_until="commit")
@@ -153,6 +158,7 @@ def after_signing_in(browser, server: Server, proxy: FaultProxy, figures: Figure
     usable = until(page, USABLE)
     figures.tell("signed in by the page, then Report damage: usable after", usable - began, "s")
     figures.tell("  bytes from the tap on Sign in until then", (proxy.link.moved["down"] - moved) / 1000, "kB")
+    list_answers(proxy, began, usable)
     context.close()
 
 

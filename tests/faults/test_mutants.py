@@ -10,7 +10,7 @@ def rewritten(*changes):
 
     def change(script):
         for old, new in changes:
-            assert script.count(old.encode()) == 1, f"outbox.js has it not once: {old}"
+            assert script.count(old.encode()) == 1, f"page.js has it not once: {old}"
             script = script.replace(old.encode(), new.encode())
         return script
 
@@ -18,13 +18,13 @@ def rewritten(*changes):
 
 
 def broken_phone(new_phone, link, *changes):
-    link.fault("rewrite", match=r"/js/outbox\.", change=rewritten(*changes))
+    link.fault("rewrite", match=r"/phone/page\.js", change=rewritten(*changes))
     return new_phone().ready()
 
 
 DONE_FIRST = ("changed(report.id);", 'changed(report.id); await amend("reports", report.id, { state: "received" });')
 ANYTHING_IS_JSON = ("if (!/json/.test(", "if (!/json|html/.test(")
-NO_JSON_READ = ("await answer.json()", "await answer.json().catch(() => ({}))")
+NO_JSON_READ = ("data: await answer.json()", "data: await answer.json().catch(() => ({}))")
 ANYTHING_IS_OURS = ("data.id === row.id && data.sha256 === row.sha256", "true")
 TRUSTING = (ANYTHING_IS_JSON, NO_JSON_READ, ANYTHING_IS_OURS)
 NEVER_ASKS = ("await ask();", "")

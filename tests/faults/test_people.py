@@ -10,7 +10,7 @@ from playwright.sync_api import expect
 
 # Everything the worker may keep: shells and hashed files. A new entry needs a reason.
 PAGES = {"/phone/", "/phone/report/", "/phone/coupling/"}
-FOLDERS = ("/phone/late.js", "/static/js/", "/static/css/", "/static/icons/")
+FOLDERS = ("/phone/page.js", "/phone/late.js", "/static/js/", "/static/css/", "/static/icons/")
 
 
 def bodies(phone):

@@ -108,6 +108,7 @@ MATRIX = [
     ("worker", {}, "a" + SIGNED_IN, "-"),
     ("manifest", {}, "a" + SIGNED_IN, "-"),
     ("shell", {}, "a" + SIGNED_IN, "-"),
+    ("page-scripts", {}, "a" + SIGNED_IN, "-"),
     ("late-scripts", {}, "a" + SIGNED_IN, "-"),
     ("report-shell", {}, "a" + SIGNED_IN, "-"),
     ("session", {}, EVERY_ROLE, "-"),

@@ -6,6 +6,7 @@ import pytest
 from django.conf import settings
 
 from config.security import POLICY
+from inspections.views import bundle
 
 ORIGIN = "http://look.invalid"
 
@@ -50,8 +51,9 @@ def answer(route, html):
     path = route.request.url.removeprefix(ORIGIN)
     if path.startswith("/static/"):
         file = settings.BASE_DIR / path.lstrip("/")
+        route.fulfill(body=file.read_bytes(), content_type=guess_type(file.name)[0])
+    elif path.startswith("/phone/page.js"):
         # Nothing can be kept or sent here: the script that says so would add its line to every picture.
-        body = b"" if file.name == "phone.js" else file.read_bytes()
-        route.fulfill(body=body, content_type=guess_type(file.name)[0])
+        route.fulfill(body=bundle.joined(("fields", "focus")), content_type=bundle.SCRIPT)
     else:
         route.fulfill(body=html, content_type="text/html; charset=utf-8", headers={"Content-Security-Policy": POLICY})
