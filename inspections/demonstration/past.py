@@ -12,12 +12,10 @@ from inspections.demonstration.chain import bend_pins
 from inspections.demonstration.course import Encounter, course, encounters
 from inspections.demonstration.filing import Life, offset_minutes
 from inspections.demonstration.seals import SealLife
-from inspections.demonstration.wear import WORN, Wear
+from inspections.demonstration.wear import NEW_SEAL, Wear
 from inspections.demonstration.world import World, foreseen, grade, grade_siblings
 from inspections.models import Finding, Inspection, Observation
 
-# A worn seal's repair that does not hold: not the new rubber, but how it sits.
-NEW_SEAL = dict.fromkeys(WORN, "seal-back")
 NOTES = (
     "",
     "",

@@ -25,7 +25,7 @@ BAD_SEALS = ("305 A", "211 B", "402 A")
 SEAL_TIMES = 6.0
 # 2. The contact block of this coupler, wherever it is; it goes from the first end to the second half way.
 BAD_COUPLER, FIRST_AT, THEN_AT = "P-0147", "207 A", "312 B"
-COUPLER_TIMES = 5.0
+COUPLER_TIMES = 6.0
 # 3. Attempts fail on the curve at this siding, whichever ends are joined.
 CURVE, CURVE_TIMES = "THO", 4.0
 # 4. Covers in these months.
@@ -39,7 +39,7 @@ SEAL_SHAPE, SEAL_SCALE, RENEWED_AT_EXAM = 2.6, 700.0, 0.12
 MODIFIED_PATTERN, MODIFIED_DAYS_AGO, MODIFIED_SHARE = "P", 540, 0.5
 MODIFICATION = "Lock spring of thicker wire"
 # 8. Release gear of this type, through the last year: so many times as often on its last day.
-WORSE_TYPE, WORSE_DAYS, WORSE_TIMES = "3N", 365, 9.0
+WORSE_TYPE, WORSE_DAYS, WORSE_TIMES = "3N", 365, 10.0
 # 9. A bent pin here, from so many days ago; it marks the pins of four mates before it is found.
 BENT_PIN_AT, BENT_PIN_DAYS_AGO, MARKED_MATES, MARKED_WITHIN = "309 B", 200, 4, 9
 
@@ -59,17 +59,18 @@ def seal_life(random: Random) -> float:
 PLAIN = MappingProxyType(
     {
         **FAULTS,
-        "air-upper": 1.6,
-        "air-lower": 1.5,
-        "hoses": 0.6,
-        "contacts": 3.2,
+        "air-upper": 1.0,
+        "air-lower": 0.9,
+        "hoses": 0.5,
+        "contacts": 3.8,
         "cover": 2.0,
         "hook": 2.7,
         "face": 0.2,
         "cone": 0.3,
         "cup": 0.3,
         "other": 0.1,
-        "handle": 1.4,
+        "handle": 1.8,
+        "hood": 0.5,
     }
 )
 
@@ -107,7 +108,7 @@ class Truths(Rates):
 
     def weight(self, symptom) -> float:
         """Dirty pins are what contact blocks mostly have."""
-        return 24 if symptom.code == "pins-dirty" else super().weight(symptom)
+        return 60 if symptom.code == "pins-dirty" else super().weight(symptom)
 
 
 @dataclass(frozen=True)

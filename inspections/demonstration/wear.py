@@ -17,6 +17,8 @@ DAY = timedelta(days=1)
 AIR = "air-connection"
 WORN = ("seal-hard", "seal-torn")  # how a worn seal looks
 NOT_KNOWN = 11  # of every so many couplers, one whose seals' age nobody knew
+# A repair of a worn seal that does not hold: not the new rubber, but how it sits.
+NEW_SEAL = dict.fromkeys(WORN, "seal-back")
 
 
 class Wear:
