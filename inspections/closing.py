@@ -242,8 +242,8 @@ def may_part(finding: Finding, rules=None) -> bool:
     return any(rules.modes[code].wiring_check for code in codes if code in rules.modes)
 
 
-def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: User, now: datetime) -> str:
-    """The exact text that is signed."""
+def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: User, now: datetime, parts=None) -> str:
+    """The exact text that is signed. `parts`: as `as_signed` gives them; looked up unless given."""
     tests = [
         {
             "test": row.test,
@@ -274,7 +274,7 @@ def signed_text(finding: Finding, work: Work, rows: Sequence[TestResult], by: Us
             "found": work.found,
             "outcome": work.outcome,
             "tests": tests,
-            "parts": as_signed(finding, work.parts, work.swap),
+            "parts": as_signed(finding, work.parts, work.swap) if parts is None else parts,
             "limits": Dials.columns(work.limits),
             "limits_why": work.limits_why,
         }
