@@ -72,6 +72,17 @@ def receive(
     return receipt(outcome, status=200 if digest in known else 201)
 
 
+def enter(*, raw: bytes, submitted_by: User, channel: str, received: datetime) -> Submission:
+    """Take in one report inside the caller's transaction: for an act that begins with a report of its own.
+
+    The caller holds the log and knows that its uuid is new. Raises Unreadable; a body that cannot be taken in is a
+    quarantined row, which the caller has to refuse.
+    """
+    data = bodies.read_json(raw)
+    digest, uuid = sha256(raw).hexdigest(), bodies.identity(data)
+    return store(data, raw, digest, uuid, submitted_by, channel, received, None, False)
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """What a report would lead to: its worst category (0..3, None without a fault) and the ends' standing with it."""

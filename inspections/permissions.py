@@ -42,6 +42,7 @@ MAY = {
     "see work": frozenset({FITTER, CONTROLLER, MANAGER}),
     "print card": frozenset({FITTER, CONTROLLER}),
     "take": frozenset({FITTER}),
+    "repair at once": frozenset({FITTER}),
     "examine": frozenset({FITTER}),
     "make safe": frozenset({FITTER}),
     "put back": frozenset({FITTER}),

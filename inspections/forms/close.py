@@ -6,6 +6,7 @@ what was found is asked first, on a page of its own.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 from crispy_forms.helper import FormHelper
@@ -44,9 +45,13 @@ OUTCOMES = {
 }
 
 
-def modes_offered(finding: Finding, rules) -> list[tuple[str, list[tuple[str, str]]]]:
-    """Failure modes to choose from in two groups: as reported or confirmed, then the others of the component."""
-    reported = [finding.mode] if finding.mode else list(finding.current_grade.modes if finding.current_grade else [])
+def modes_offered(finding: Finding, rules, seen: Sequence[str] = ()) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Failure modes to choose from in two groups: as reported or confirmed, then the others of the component.
+
+    `seen`: what a fault that has no finding yet may be by what was seen.
+    """
+    graded = finding.current_grade.modes if finding.current_grade else seen
+    reported = [finding.mode] if finding.mode else list(graded)
     reported = [code for code in reported if code in rules.modes]
     components = {rules.modes[code].component for code in reported} | {finding.component}
     others = [

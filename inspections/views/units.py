@@ -92,6 +92,7 @@ def unit(request, number):
         "history": history(found, rules, now),
         "clean": clean_looks(found, now),
         "named": may(request.user, "see words"),
+        "repairs": may(request.user, "repair at once"),
         "cautions": today.cautions(rules, open_here),
     }
     return render(request, "pages/unit.html", context)

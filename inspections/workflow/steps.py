@@ -21,6 +21,7 @@ FROM = {
     "tell": (State.REPORTED, State.ACKNOWLEDGED, State.PLANNED, State.IN_WORK, State.AWAITING_CHECK),
     "plan": (State.ACKNOWLEDGED, State.PLANNED),
     "take": (State.ACKNOWLEDGED, State.PLANNED),
+    "repair at once": (State.REPORTED,),
     "examine": (State.IN_WORK,),
     "make safe": (State.IN_WORK,),
     "put back": (State.IN_WORK,),

@@ -8,7 +8,7 @@ from threading import Barrier, Thread
 import pytest
 from django.db import connections, transaction
 
-from inspections import closing, deferring, grading, labels, log, moving, workflow, working
+from inspections import closing, deferring, grading, labels, log, moving, repairing, workflow, working
 from inspections.models import (
     CloseOut,
     Deferral,
@@ -36,6 +36,7 @@ ALLOWED = {
     "plan": ({"acknowledged", "planned"}, {"controller"}),
     "take": ({"acknowledged", "planned"}, {"fitter", "checker"}),
     "withdraw": ({"reported", "acknowledged", "planned"}, {"controller"}),
+    "repair at once": ({"reported"}, {"fitter", "checker"}),
     "examine": ({"in work"}, {"fitter", "checker"}),
     "make safe": ({"in work"}, {"fitter", "checker"}),
     "put back": ({"in work"}, {"fitter", "checker"}),
@@ -163,6 +164,9 @@ def do(act, finding, by, railway, now, version=None, beside=None):
             return workflow.plan(finding, **common, depot=railway.places["BRK"], since=now, shift="early")
         case "withdraw":
             return workflow.withdraw(finding, **common, why="wrong unit")
+        case "repair at once":
+            finding.version = common["version"]
+            return repairing.begin(finding, by=by, now=now)
         case "examine":
             return working.examine(finding, **common, work=working.Examination(mode="seal-torn"))
         case "make safe":
