@@ -1,7 +1,7 @@
 """Leak tests of a finding in work: rows ⇄ `leak`. What was read, and with what, is kept; nothing is changed later.
 
-An attempt is a `TestResult` without a close-out. Signing copies the newest of each test (`newest`), whose value is
-L/min of free air and whose limit is the ruleset's pressure drop made L/min with the volume of the section tested.
+An attempt is a `TestResult` without a close-out. Signing copies the newest of each test (`closing.attempts`); its
+value is L/min of free air, its limit the ruleset's pressure drop made L/min with the volume of the section tested.
 """
 
 from __future__ import annotations
@@ -98,14 +98,8 @@ def why_not(gauge: Gauge, on: date) -> str:
     """Why a gauge's value does not count on that day; "" where it does."""
     if gauge.kind != Gauge.Kind.PRESSURE or gauge.unit != "bar" or gauge.step is None:
         return f"Gauge {gauge} has no step in bar in the register. Take another gauge."
-    if gauge.retired:
-        return f"Gauge {gauge} is retired. Take another gauge."
-    if gauge.calibrated_until is None:
-        return f"Gauge {gauge} has no calibration in the register. Take another gauge."
-    if gauge.overdue(on):
-        due = gauge.calibrated_until
-        return f"The calibration of gauge {gauge} ended on {due.day} {due:%B %Y}. Take a gauge that is in date."
-    return ""
+    why = closing.why_not(gauge, on)
+    return why[:1].upper() + why[1:]
 
 
 def record(
@@ -205,11 +199,6 @@ def attempts(finding: Finding) -> list[TestResult]:
     """The leak tests made during the work, newest first."""
     rows = TestResult.objects.filter(finding=finding, readings__has_key="drop")
     return list(rows.select_related("gauge", "by").order_by("-pk"))
-
-
-def newest(finding: Finding) -> dict[str, TestResult]:
-    """Code of the test → the newest attempt: what signing copies. A test nobody made is not in it."""
-    return {row.test: row for row in reversed(attempts(finding))}
 
 
 def shown(row: TestResult) -> Shown:

@@ -6,7 +6,7 @@ from datetime import date
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import F
+from django.db.models import F, Q
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.http import urlencode
@@ -102,7 +102,7 @@ def page(request, found: Gauge, *, calibrate=None, retire=None, status=200):
     """The page of a gauge, around a form that was sent."""
     now = timezone.now()
     keeper = may(request.user, register.ACT) and not found.retired
-    tests = TestResult.objects.filter(gauge=found, finding__isnull=False).select_related("finding", "by")
+    tests = tests_with(found)
     failed = next((form for form in (calibrate, retire) if form is not None), None)
     context = {
         "gauge": found,
@@ -113,17 +113,25 @@ def page(request, found: Gauge, *, calibrate=None, retire=None, status=200):
         "refused": failed.errors if failed is not None and not keeper else None,
         "problem": status != 200,
         "history": [told(entry) for entry in register.history(found)],
-        "tests": [tested(test) for test in tests.order_by("-pk")[:TESTS_SHOWN]],
+        "tests": [tested(test) for test in tests[:TESTS_SHOWN]],
         "tests_count": tests.count(),
         "now": now,
     }
     return render(request, "pages/gauge.html", context, status=status)
 
 
+def tests_with(gauge: Gauge):
+    """Tests made with a gauge, newest first: attempts, and values first written at a close-out; no signed copies."""
+    made = TestResult.objects.filter(Q(finding__isnull=False) | Q(readings={}), gauge=gauge)
+    return made.select_related("finding", "by", "close_out__finding", "close_out__by").order_by("-pk")
+
+
 def tested(test: TestResult) -> dict:
-    """A test made with the gauge; its value in words, "" where it was only passed or failed."""
+    """A test made with the gauge; its value in words."""
+    signed = test.close_out
+    finding, by, at = (signed.finding, signed.by, signed.signed) if signed else (test.finding, test.by, test.at)
     value = f"{words.number(test.value)} {test.unit}" if test.value is not None else ""
-    return {"test": test, "value": value, "by": words.name(test.by)}
+    return {"test": test, "finding": finding, "value": value, "by": words.name(by), "at": at}
 
 
 def day(iso: str) -> str:

@@ -9,7 +9,7 @@ import pytest
 from django.db import DatabaseError, connections
 
 from fleet.models import Gauge, UnitType
-from inspections import grading, leak, leak_tests, log
+from inspections import closing, grading, leak, leak_tests, log
 from inspections.models import Finding, LogEntry
 from inspections.models import TestResult as Result
 from inspections.permissions import Refused
@@ -103,7 +103,7 @@ def test_the_newest_of_each_test_is_what_counts(keep, job):
     keep("1", readings=read(end="8.50"))
     second = keep("2")
     keep("3", test="leak-uncoupled", readings=read(end="9.00"))
-    newest = leak_tests.newest(job)
+    newest = closing.attempts(job)
     assert {code: row.verdict for code, row in newest.items()} == {
         "leak-coupled": "pass",
         "leak-uncoupled": "invalid",

@@ -9,11 +9,11 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from fleet.models import Gauge
+from inspections import closing, leak_tests, log, workflow
 from inspections import gauges as register
-from inspections import leak_tests, log
-from inspections.models import LogEntry
+from inspections.models import LogEntry, TestResult
 from inspections.permissions import Refused
-from tests.conftest import uuid_of
+from tests.conftest import PASSWORD, uuid_of
 from tests.inspections.test_leak_tests import gauge, read
 from tests.screens.desk import ESCAPED, HOSTILE, finding_of, taken
 
@@ -237,7 +237,21 @@ def test_what_was_tested_with_it_stands_on_its_page(keeper, cast, railway, repor
     page = words(keeper.get(f"/gauges/{found.pk}/"))
     assert f'href="/findings/{job.ref}/"' in page
     assert '<td data-label="Value">0.663 L/min</td><td data-label="Said">Pass</td>' in page
-    assert "None is recorded." in words(keeper.get(f"/gauges/{gauge('P-018').pk}/"))
+    other = gauge("P-018")
+    signed = taken(cast, railway, finding_of(report(cast.driver, unit="202")), now)
+    results = closing.Result("look", passed=True), closing.Result("leak-coupled", value=D("0.1"), gauge=other)
+    work = closing.Work(True, "Wear or age", "Seal ring renewed", "", "repaired", mode="seal-torn", results=results)
+    told = {"version": signed.version, "by": cast.fitter, "now": now, "password": PASSWORD}
+    workflow.close_out(signed, **told, work=work)
+    assert '<td data-label="Value">0.1 bar</td>' in words(keeper.get(f"/gauges/{other.pk}/"))
+    copied = closing.Work(
+        True, "Wear or age", "Seal ring renewed", "", "repaired", mode="seal-torn", results=results[:1]
+    )
+    job.refresh_from_db()
+    workflow.close_out(job, **{**told, "version": job.version}, work=copied)
+    assert TestResult.objects.filter(gauge=found).count() == 2
+    assert len(keeper.get(f"/gauges/{found.pk}/").context["tests"]) == 1
+    assert "None is recorded." in words(keeper.get(f"/gauges/{gauge('P-019').pk}/"))
 
 
 def test_words_of_people_are_escaped(keeper):
