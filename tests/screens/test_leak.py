@@ -124,6 +124,14 @@ def test_the_newest_stands_in_full_and_the_others_below(fitter, job):
     assert "<h2>Test again</h2>" in words(response)
 
 
+def test_an_older_verdict_does_not_stand_over_a_refused_test(fitter, job):
+    fitter.post(address(job), entered())
+    page = words(fitter.post(address(job), entered("2", start="90")))
+    assert "Pass: Air leak" not in page
+    assert 'class="problems"' in page
+    assert "Pass: Air leak" in words(fitter.get(address(job)))
+
+
 def test_pressed_twice_it_is_kept_once(fitter, job):
     for _ in range(2):
         assert fitter.post(address(job), entered()).status_code == 302
