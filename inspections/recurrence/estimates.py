@@ -10,6 +10,7 @@ import numpy as np
 from inspections.recurrence.rates import compare
 
 NAN = float("nan")
+LARGEST, SMALLEST = 1e12, 1e-12  # beyond it a figure is no figure; below it, nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,15 @@ class Estimate:
     def known(self) -> bool:
         """Whether there is a value at all."""
         return not np.isnan(self.value)
+
+
+def numbers(*given: object) -> list[np.ndarray]:
+    """The arrays as floats of one shape, at least (1,): what is no number, or beyond LARGEST, is nan; dust is 0.
+
+    Raises ValueError if their shapes do not go together.
+    """
+    arrays = np.broadcast_arrays(*(np.atleast_1d(np.asarray(x, float)) for x in given))
+    return [np.where(np.abs(x) <= LARGEST, np.where(np.abs(x) < SMALLEST, 0.0, x), np.nan) for x in arrays]
 
 
 def normal_point(level: float) -> float:
@@ -85,11 +95,8 @@ def common_ratio(first, run_first, second, run_second, level: float = 0.95) -> t
     Pearson 1934). p is twice the smaller tail, at most 1, and agrees with the limits. The value is the ratio at which
     the second count is what was to be expected. Strata without exposure on either side say nothing.
     """
-    given = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(x, float)) for x in (first, run_first, second, run_second))
-    )
-    first, run_first, second, run_second = given
-    used = (run_first > 0) & (run_second > 0) & np.isfinite(run_first + run_second) & (first + second > 0)
+    first, run_first, second, run_second = numbers(first, run_first, second, run_second)
+    used = (run_first > 0) & (run_second > 0) & (first >= 0) & (second >= 0) & (first + second > 0)
     if not used.any():
         return Estimate(), NAN
     totals = (first + second)[used].astype(int)
@@ -117,7 +124,7 @@ def _even(totals: np.ndarray, log_odds: np.ndarray, seen: float) -> float:
     from scipy.special import expit
 
     start = -float(np.average(log_odds, weights=totals))
-    return brentq(lambda x: float((totals * expit(log_odds + x)).sum()) - seen, start - 60, start + 60, xtol=1e-12)
+    return brentq(lambda x: float((totals * expit(log_odds + x)).sum()) - seen, start - 130, start + 130, xtol=1e-12)
 
 
 def _summed(totals: np.ndarray, log_odds: np.ndarray) -> np.ndarray:
@@ -147,6 +154,11 @@ def tilted_limits(mass: np.ndarray, seen: int, at: float, level: float) -> tuple
         tilted = np.exp(tilted - tilted.max())
         return float(tilted[: seen + 1].sum() / tilted.sum()), float(tilted[seen:].sum() / tilted.sum())
 
-    low = -np.inf if seen == 0 else brentq(lambda x: tails(x)[1] - tail, -reach, reach)
-    high = np.inf if seen == len(mass) - 1 else brentq(lambda x: tails(x)[0] - tail, -reach, reach)
+    def limit(side: int, edge: float) -> float:
+        if (tails(-reach)[side] - tail) * (tails(reach)[side] - tail) >= 0:
+            return edge
+        return brentq(lambda x: tails(x)[side] - tail, -reach, reach)
+
+    low = -np.inf if seen == 0 else limit(1, -np.inf)
+    high = np.inf if seen == len(mass) - 1 else limit(0, np.inf)
     return (low, high), min(1.0, 2 * min(tails(at)))

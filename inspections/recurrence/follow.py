@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence.estimates import NAN, Estimate, common_ratio
+from inspections.recurrence.estimates import NAN, Estimate, common_ratio, numbers
 from inspections.recurrence.explained import by_ends
 from inspections.recurrence.rates import compare, q_values, relative_rate
 
@@ -48,11 +48,10 @@ def swaps(r, moved, moved_expected, left, left_expected, least: float = 1.5, lev
     `moved_expected` at the fleet's rate; `left` episodes at P with another coupler, `left_expected` there.
     LR = r^(b − c) exp(−(r − 1)(e_b − e_c)). Under r = 1 nothing was there to follow: undecided.
     """
-    r, b, e_b, c, e_c = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(x, float)) for x in (r, moved, moved_expected, left, left_expected))
-    )
-    known = np.isfinite(r + b + e_b + c + e_c) & (r > 1) & (b >= 0) & (c >= 0) & (e_b >= 0) & (e_c >= 0)
+    r, b, e_b, c, e_c = numbers(r, moved, moved_expected, left, left_expected)
+    known = (r > 1) & (b >= 0) & (c >= 0) & (e_b >= 0) & (e_c >= 0)
     safe = np.where(known, r, 1.0)
+    b, e_b, c, e_c = (np.where(known, x, 0.0) for x in (b, e_b, c, e_c))
     log_ratio = np.where(known, (b - c) * np.log(safe) - (safe - 1) * (e_b - e_c), 0.0)
     p = 1 / (1 + np.exp(-np.clip(log_ratio, -700, 700)))
     said = tuple(COUPLER if x >= SURE else POSITION if x <= 1 - SURE else UNDECIDED for x in p)
@@ -86,8 +85,8 @@ def places(place, ends, tries, failures, level: float = 0.95) -> list[PlaceRate]
     Rows (n,): `place` index, `tries`, `failures` ≤ tries; `ends` (n, 2) indices of the two ends that met, or (n,) if
     only one is known. An attempt stands in ONE row, with both its ends: in two it would count twice.
     """
-    place, tries, failures = (np.atleast_1d(np.asarray(x, float)) for x in (place, tries, failures))
-    ends = np.asarray(ends, float)
+    place, tries, failures = numbers(place, tries, failures)
+    ends = numbers(ends)[0]
     ends = ends.reshape(len(place), ends.shape[1] if ends.ndim == 2 else 1)
     good = np.isfinite(place + tries + failures + ends.sum(axis=1)) & (tries > 0) & (failures >= 0) & (place >= 0)
     if not good.any():
@@ -162,10 +161,8 @@ def chains(source, mate, met, window, event_cell, event_time, start, stop, least
     or one number: a finding in (met, met + window] follows. Windows of one source at one mate are joined, and a mate
     counts once. Findings (n,): `event_cell`, `event_time`. Cells (c,): watched in (`start`, `stop`].
     """
-    start, stop = np.broadcast_arrays(*(np.atleast_1d(np.asarray(x, float)) for x in (start, stop)))
-    source, mate, met, window = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(x, float)) for x in (source, mate, met, window))
-    )
+    start, stop = numbers(start, stop)
+    source, mate, met, window = numbers(source, mate, met, window)
     good = np.isfinite(source + met + window) & (mate >= 0) & (mate < len(start)) & (window > 0)
     rows = np.flatnonzero(good)
     rows = rows[np.lexsort((met[rows], mate[rows], source[rows]))]
@@ -194,7 +191,7 @@ def chains(source, mate, met, window, event_cell, event_time, start, stop, least
 
 def _by_cell(cell, time, start: np.ndarray, stop: np.ndarray) -> dict[int, np.ndarray]:
     """Times of findings per cell, those in the cell's own watch."""
-    cell, time = (np.atleast_1d(np.asarray(x, float)) for x in (cell, time))
+    cell, time = numbers(cell, time)
     good = np.isfinite(time) & (cell >= 0) & (cell < len(start))
     cell, time = cell[good].astype(int), time[good]
     inside = (time > start[cell]) & (time <= stop[cell])

@@ -7,12 +7,12 @@ Sources: Crow (1974); MIL-HDBK-189; IEC 61164, also for grouped data.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from inspections.recurrence.estimates import NAN, Estimate, likelihood_limits, top
+from inspections.recurrence.estimates import NAN, Estimate, likelihood_limits, numbers, top
 from inspections.recurrence.trend import FALLING, FEW, NO_SIGN, RISING, TOO_FEW
 from inspections.recurrence.watched import to_last_event, watched
 
@@ -55,6 +55,7 @@ def power_law(time, system, start, stop, failure_ended=False, own_levels=False, 
     limits.
     """
     given, last = to_last_event(watched(time, system, start, stop), failure_ended)
+    given = replace(given, usable=given.usable & (given.start >= 0))
     used = given.usable[given.system]
     when, whose, last = given.time[used], given.system[used], last[used]
     if not len(when):
@@ -78,9 +79,9 @@ def power_law_grouped(edge_from, edge_to, count, system=None, own_levels=False, 
 
     Interval likelihood (IEC 61164); λ common unless `own_levels`. Intervals need not touch. Likelihood limits.
     """
-    edges = [np.atleast_1d(np.asarray(x, float)) for x in (edge_from, edge_to, count)]
+    edges = numbers(edge_from, edge_to, count)
     whose = np.zeros(len(edges[0]), int) if system is None else np.atleast_1d(np.asarray(system, int))
-    good = np.isfinite(edges[0] + edges[1] + edges[2]) & (edges[0] >= 0) & (edges[1] > edges[0]) & (edges[2] >= 0)
+    good = (edges[0] >= 0) & (edges[1] > edges[0]) & (edges[2] >= 0)
     low, high, count = (x[good] for x in edges)
     if not count.sum():
         return NOTHING
@@ -101,8 +102,14 @@ def power_law_grouped(edge_from, edge_to, count, system=None, own_levels=False, 
 def _log_span(start: np.ndarray, stop: np.ndarray, beta: float) -> np.ndarray:
     """ln(stop^β − start^β), whatever β."""
     with np.errstate(divide="ignore"):
-        ratio = beta * (np.log(start) - np.log(stop))
-    return beta * np.log(stop) + np.log(-np.expm1(ratio))
+        return beta * np.log(stop) + np.log(-np.expm1(beta * (np.log(start) - np.log(stop))))
+
+
+def _log_sums(logs: np.ndarray, whose: np.ndarray) -> np.ndarray:
+    """ln of the sum of exp(logs) of each system."""
+    sums = np.full(int(whose.max()) + 1, -np.inf)
+    np.logaddexp.at(sums, whose, logs)
+    return sums
 
 
 def _log_sum(logs: np.ndarray) -> float:
@@ -123,7 +130,7 @@ def _likeliest(inside, counts, windows, own_levels: bool, level: float, whose=No
         if not own_levels:
             return inside(beta) - counts.sum() * _log_sum(spans)
         if whose is not None:
-            spans, n = np.log(np.bincount(whose, weights=np.exp(spans))), np.bincount(whose, weights=counts)
+            spans, n = _log_sums(spans, whose), np.bincount(whose, weights=counts)
         else:
             n = counts
         return inside(beta) - float((n * spans)[n > 0].sum())

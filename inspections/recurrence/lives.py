@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence.estimates import NAN, Estimate, normal_point
+from inspections.recurrence.estimates import NAN, Estimate, normal_point, numbers
 
 FEW_AT_RISK = 10
 FEW_FAILURES = 5  # below it no shape is fitted
@@ -131,9 +131,9 @@ def compare_lives(start, stop, failed, group) -> Compared:
 
 def usable(start, stop, failed, *more) -> list[np.ndarray]:
     """The arrays without lives that end no later than they start, or whose ages are not numbers."""
-    start, stop = (np.atleast_1d(np.asarray(x, float)) for x in (start, stop))
+    start, stop = numbers(start, stop)
     start, stop, failed, *more = np.broadcast_arrays(start, stop, np.asarray(failed, bool), *more)
-    good = np.isfinite(start) & np.isfinite(stop) & (start >= 0) & (stop > start)
+    good = (start >= 0) & (stop > start)
     return [x[good] for x in (start, stop, failed, *more)]
 
 

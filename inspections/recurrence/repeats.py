@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from inspections.recurrence.estimates import NAN, Estimate, wilson
+from inspections.recurrence.estimates import NAN, Estimate, numbers, wilson
 from inspections.recurrence.lives import survival
 from inspections.recurrence.odds import Odds, Tables, mantel_haenszel
 from inspections.recurrence.rates import q_values, relative_rate
@@ -34,8 +34,8 @@ class Repairs:
     chance_rate: np.ndarray
 
     def __post_init__(self) -> None:
-        given = [np.atleast_1d(np.asarray(getattr(self, field.name), float)) for field in fields(self)]
-        for field, array in zip(fields(self), np.broadcast_arrays(*given), strict=True):
+        given = numbers(*(getattr(self, field.name) for field in fields(self)))
+        for field, array in zip(fields(self), given, strict=True):
             object.__setattr__(self, field.name, array)
 
     def __len__(self) -> int:

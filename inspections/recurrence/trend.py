@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence.estimates import NAN, Estimate, common_ratio, likelihood_limits
+from inspections.recurrence.estimates import NAN, Estimate, common_ratio, likelihood_limits, numbers
 from inspections.recurrence.watched import Watched, to_last_event, watched
 
 FEW = 8
@@ -128,11 +128,11 @@ def step(time, system, start, stop, at, exposure=None, level: float = 0.95) -> S
     date chosen because the counts jumped there makes p too small.
     """
     given = watched(time, system, start, stop)
-    at = np.broadcast_to(np.asarray(at, float), given.start.shape)
+    at = np.broadcast_to(numbers(at)[0], given.start.shape)
     if exposure is None:
         before, after = np.minimum(at, given.stop) - given.start, given.stop - np.maximum(at, given.start)
         exposure = np.where(given.usable[:, None], np.stack([before, after], axis=1), 0.0)
-    exposure = np.maximum(np.nan_to_num(np.asarray(exposure, float).reshape(-1, 2)), 0.0)
+    exposure = np.maximum(np.nan_to_num(numbers(exposure)[0].reshape(-1, 2)), 0.0)
     late = given.time >= at[given.system]
     known = np.isfinite(at)[given.system]
     counts = [np.bincount(given.system[known & side], minlength=len(given.start)) for side in (~late, late)]

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from inspections.recurrence.estimates import numbers
+
 
 @dataclass(frozen=True, slots=True)
 class Watched:
@@ -29,9 +31,8 @@ class Watched:
 def watched(time, system, start, stop) -> Watched:
     """Events of `system` (n,) at `time` (n,), counted in (`start`, `stop`], both (k,) or one number for one
     system."""
-    start, stop = np.broadcast_arrays(np.atleast_1d(np.asarray(start, float)), np.atleast_1d(np.asarray(stop, float)))
-    time, given = np.atleast_1d(np.asarray(time, float)), np.atleast_1d(np.asarray(system, float))
-    time, given = np.broadcast_arrays(time, given)
+    start, stop = numbers(start, stop)
+    time, given = numbers(time, system)
     usable = np.isfinite(start) & np.isfinite(stop) & (stop > start)
     known = np.isfinite(time) & (given >= 0) & (given < len(start))
     index = np.where(known, given, 0).astype(int)
