@@ -46,7 +46,8 @@ def trends(asked: Asked) -> Section:
         )
         for row in listed_rows
     )
-    drawn = out[0] if out else (shown_rows[0] if shown_rows else None)
+    surest = min(out, key=lambda row: (row.window != "all", row.q), default=None)
+    drawn = surest or (shown_rows[0] if shown_rows else None)
     return Section(
         "trends",
         "Is it getting worse or better?",
@@ -73,13 +74,16 @@ def trends_answer(asked: Asked, rows: tuple, out: list) -> str:
     """What changes, in order of how sure it is."""
     if not out:
         return "No part's rate clearly rises or falls. With few faults only a doubling would be noticed."
+    surest: dict[str, tuple] = {}
+    for row in sorted(rows[: len(out)], key=lambda row: (row[2] != "all", row[7])):
+        surest.setdefault(row[0], row)
     told = []
-    for row in rows[: len(out)][:3]:
-        way = "rising" if row[8] == trend.RISING else "falling"
-        whose = "" if row[1] == "whole fleet" else f" on {row[1]}"
+    for row in list(surest.values())[:3]:
+        whose = "" if row[1] == "whole fleet" else f" on type {row[1]}"
+        since = "a year ago" if row[2] == "all" else "at the start of the last year"
         span = limits(row[5], row[6])
-        told.append(f"{row[0]}{whose}: {way}, about {shown(row[4])} times as many now as a year ago ({span})")
-    more = f" {len(out) - 3} more stand in the table." if len(out) > 3 else ""
+        told.append(f"{row[0]}{whose}: {row[8]}, about {shown(row[4])} times as many now as {since} ({span})")
+    more = f" {counted(len(surest) - 3, 'part')} more in the table." if len(surest) > 3 else ""
     return "; ".join(told) + f".{more}"
 
 

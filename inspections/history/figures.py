@@ -13,10 +13,10 @@ from django.utils import timezone
 
 from fleet.models import Coupling, FleetEvent, PartFitting
 from inspections import grading
-from inspections.history import cases, changing, holding, practice, standing_out
+from inspections.history import cases, changing, flagged, holding, practice, standing_out
 from inspections.history.record import midnight, told
 from inspections.history.section import FEW, Asked, Section, counted, said, shown
-from inspections.models import FleetActionItem, LogEntry, RuleSet
+from inspections.models import FleetActionItem, LogEntry, Review, RuleSet
 from inspections.recurrence.overview import FAMILIES, METHOD, overview
 
 KEPT_FOR = 24 * 3600  # seconds
@@ -28,17 +28,21 @@ def cut_off_before(now: datetime) -> date:
 
 
 def key(cut_off: date) -> str:
-    """What the figures of a day are made from: another key, other figures. Five small queries."""
+    """What the figures of a day are made from: another key, other figures. Seven small queries."""
     last = [
         LogEntry.objects.aggregate(n=Max("seq"))["n"],
         Coupling.objects.aggregate(n=Max("pk"))["n"],
         PartFitting.objects.aggregate(n=Max("pk"))["n"],
         FleetEvent.objects.aggregate(n=Max("pk"))["n"],
         FleetActionItem.objects.filter(done__isnull=False).count(),
+        Review.objects.filter(cut_off__lt=cut_off).count(),
     ]
     until = midnight(cut_off + timedelta(days=1))
     rules = (
-        RuleSet.objects.filter(since__lte=until).order_by("-since", "-pk").values_list("sha256", flat=True).first()
+        RuleSet.objects.filter(in_force_from__lte=until)
+        .order_by("-in_force_from", "-pk")
+        .values_list("sha256", flat=True)
+        .first()
     )
     return f"figures:{METHOD}:{cut_off}:{':'.join(str(n or 0) for n in last)}:{(rules or '')[:12]}"
 
@@ -81,6 +85,7 @@ def recurring(asked: Asked) -> list[Section]:
     """The sections that come of the record."""
     return [
         standing_out.ends(asked),
+        flagged.section(asked),
         standing_out.couplers(asked),
         changing.trends(asked),
         changing.modifications(asked),

@@ -82,8 +82,13 @@ def backlog(cut_off: date) -> Section:
         table.append((word.capitalize(), len(ages), median(ages) if ages else None, ninth(ages), late))
     ages = sorted((until - seen).days for _, _, seen in rows)
     answer = (
-        f"{counted(len(rows), 'finding')} open: half for over {shown(median(ages))} days, one in ten for over "
-        f"{shown(ninth(ages))}. {counted(len(given), 'deferral')}, {extended} extended, {len(run_out)} run out."
+        f"{counted(len(rows), 'finding')} open"
+        + (
+            f": half for over {shown(median(ages))} days, one in ten for over {shown(ninth(ages))}. "
+            if len(rows) >= FEW
+            else ". "
+        )
+        + f"{counted(len(given), 'deferral')}, {extended} extended, {len(run_out)} run out."
         if rows
         else "Nothing is open."
     )

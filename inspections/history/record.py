@@ -125,7 +125,7 @@ class Reader:
         """Names and their places in the tuples. Five queries."""
         types = dict(UnitType.objects.values_list("pk", "code"))
         patterns = dict(CouplerPattern.objects.values_list("pk", "code"))
-        places = list(Place.objects.order_by("code").values_list("pk", "code", "kind"))
+        places = list(Place.objects.order_by("code").values_list("pk", "name", "kind"))
         ends = list(
             CouplerEnd.objects.order_by("pk").values_list(
                 "pk", "vehicle", "unit__number", "letter", "unit__type", "pattern", "unit__home"

@@ -41,7 +41,7 @@ def ends(asked: Asked) -> Section:
                 rounded(groups.mean[cell]),
                 rounded(groups.low[cell]),
                 rounded(groups.high[cell]),
-                percent(groups.bad[cell]),
+                min(99, percent(groups.bad[cell]) or 0),
                 state,
             )
         )
@@ -91,11 +91,16 @@ def ends_answer(asked: Asked, rows: list[tuple]) -> str:
     count = int(judged.confirmed.sum())
     return (
         f"{first[0]}, {first[1]}: {counted(first[2], 'separate fault')} where about {shown(first[3])} were to be "
-        f"expected for its running and season. Chance that it is really worse than the fleet: {first[7]} %. Best "
+        f"expected for its running and season. Chance that it is really worse than the fleet: {sure(first[7])}. Best "
         f"guess {shown(first[4])} times the fleet's rate ({limits(first[5], first[6])}). "
         f"On this list: {listed([f'{row[0]} ({row[1]})' for row in named])}. "
         f"Of {counted(count, 'name')}, expect about {shown(false)} to be a false alarm."
     )
+
+
+def sure(chance_in_percent: int) -> str:
+    """ "96 %"; never all of it."""
+    return f"{chance_in_percent} %" if chance_in_percent < 99 else "99 % or more"
 
 
 def couplers(asked: Asked) -> Section:

@@ -63,9 +63,10 @@ def intervals(chart: dict) -> Picture:
         return 6 + (WIDTH - 12 - NUMBER) * min(value, top) / top
 
     height = len(rows) * ROW + FOOT + SIZE
-    shapes: list[Shape] = [Line(((x(average), 0), (x(average), height - FOOT - SIZE)), dashed=True, width=1.5)]
+    shapes: list[Shape] = []
     for n, row in enumerate(rows):
         y = n * ROW + 28
+        shapes.append(Line(((x(average), y - 9), (x(average), y + 9)), dashed=True, width=1.5))
         high = row["high"] if row["high"] is not None else top
         shapes += [
             Text(0, n * ROW + 14, fitted(row["label"], WIDTH)),
@@ -74,7 +75,7 @@ def intervals(chart: dict) -> Picture:
             Text(WIDTH, y + 4, number(row["value"]), "end"),
         ]
     shapes += axis(x, height - FOOT - SIZE, ticks(top))
-    shapes.append(Text(6, height - 2, fitted(chart["unit"], WIDTH)))
+    shapes.append(Text(6, height - 2, fitted(f"{chart['unit']}; dashed: everybody", WIDTH)))
     return Picture(WIDTH, height, tuple(shapes))
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from datetime import date
 
 from django.http import Http404, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.utils.http import content_disposition_header
 from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_safe
 
+from fleet.models import CouplerEnd, Place
 from inspections import grading, words
 from inspections.history import cases, figures
 from inspections.history.section import said, shown
@@ -18,6 +19,8 @@ from inspections.permissions import require
 from inspections.reports import charts, sheets
 
 CASES = 50  # of a row, how many are shown
+ROWS = 20  # of a table
+FEW_ROWS = 4  # a table without a chart so short lies open
 OLDEST = date(2000, 1, 1)
 WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -78,7 +81,8 @@ def for_page(section: dict, part: str) -> dict:
     ]
     # Every text inside is escaped by the drawing function.
     chart = mark_safe(charts.svg(section)) if section["chart"] else ""  # noqa: S308
-    return {**section, "rows": rows, "chart": chart}
+    few = not chart and len(rows) <= FEW_ROWS
+    return {**section, "rows": rows[:ROWS], "more": max(0, len(rows) - ROWS), "chart": chart, "few": few}
 
 
 def cases_asked(request, told: dict, now) -> dict:
@@ -91,6 +95,66 @@ def cases_asked(request, told: dict, now) -> dict:
     found = cases.counting(*span).filter(end=int(end), component=part)
     name = rules.components[part].name if part in rules.components else part
     return {"cases": words.lines(found[:CASES], rules, now), "cases_part": name, "case_count": found.count()}
+
+
+def history_page(request, heading: str, found, told: dict, words_for: str) -> HttpResponse:
+    """Cases of one end, place or part, newest first, with the rows of the figures that name it."""
+    now = timezone.now()
+    rules = grading.ruleset(now)
+    named = [
+        {"question": section["question"], "name": section["name"], "rows": rows}
+        for section in told["sections"]
+        if (rows := [labelled(section, row) for row in section["rows"] if words_for in row])
+    ]
+    context = {
+        "heading": heading,
+        "named": named,
+        "cases": words.lines(found[:CASES], rules, now),
+        "count": found.count(),
+        "days": f"{said(told['first'])} to {said(told['cut_off'])}",
+        "now": now,
+    }
+    return render(request, "pages/history_of.html", context)
+
+
+def labelled(section: dict, row) -> list[tuple[str, str]]:
+    """A row of the figures as (head, text)."""
+    return [(head, shown(cell)) for head, cell in zip(section["heads"], row, strict=True)]
+
+
+def counting(told: dict):
+    """The findings of the record's days."""
+    return cases.counting(*(date.fromisoformat(told[name]) for name in ("first", "cut_off")))
+
+
+@require_safe
+@require("see recurring")
+def end_history(request, pk):
+    """One end: every part."""
+    end = get_object_or_404(CouplerEnd.objects.select_related("unit"), pk=pk)
+    told = figures.figures(day_asked(request, timezone.now()))
+    return history_page(request, f"End {end}", counting(told).filter(end=end), told, str(end))
+
+
+@require_safe
+@require("see recurring")
+def place_history(request, code):
+    """One place: what was first seen there."""
+    place = get_object_or_404(Place, code=code)
+    told = figures.figures(day_asked(request, timezone.now()))
+    here = counting(told).filter(observations__kind="first report", observations__inspection__place=place).distinct()
+    return history_page(request, place.name, here, told, place.name)
+
+
+@require_safe
+@require("see recurring")
+def part_history(request, code):
+    """One part, everywhere."""
+    component = grading.ruleset(timezone.now()).components.get(code)
+    if component is None:
+        raise Http404(f"There is no part {code}.")
+    told = figures.figures(day_asked(request, timezone.now()))
+    return history_page(request, component.name, counting(told).filter(component=code), told, component.name)
 
 
 @require_safe

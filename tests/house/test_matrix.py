@@ -5,14 +5,16 @@ method is not there at all. Letters: d driver, f fitter, c controller, m manager
 is an engineer, o signed in without a role, a nobody signed in.
 """
 
-from datetime import timedelta
+from datetime import date, timedelta
+from functools import cache
 
 import pytest
 from django.urls import URLResolver, get_resolver, reverse
 
 from fleet.models import Gauge, WeatherAlert
 from inspections import labels, log, moving, workflow
-from inspections.models import Deferral, Finding, Observation, Photo, RuleSet, Submission
+from inspections.history import figures
+from inspections.models import Deferral, Finding, FleetAction, Observation, Photo, Review, RuleSet, Submission
 from inspections.rules.limits import Limits
 from tests.conftest import uuid_of
 
@@ -96,6 +98,17 @@ MATRIX = [
     ("recurring", {}, "cme", "-"),
     ("recurring-csv", {"table": "ends"}, "cme", "-"),
     ("recurring-workbook", {}, "cme", "-"),
+    ("reviews", {}, "cme", "-"),
+    ("review-make", {}, "-", "me"),
+    ("review-pdf", {"year": 2026, "month": 10}, "cme", "-"),
+    ("end-history", {"pk": "end"}, "cme", "-"),
+    ("place-history", {"code": "BRK"}, "cme", "-"),
+    ("part-history", {"code": "air-connection"}, "cme", "-"),
+    ("actions", {}, "cme", "-"),
+    ("action-new", {}, "me", "me"),
+    ("action", {"pk": "action"}, "fkcme", "-"),
+    ("action-end", {"pk": "action"}, "-", "me"),
+    ("action-done", {"pk": "item"}, "-", "fkme"),
     ("rules-table", {}, EVERY_ROLE, "-"),
     ("rulesets", {}, EVERY_ROLE, "-"),
     ("candidate", {}, "-", "e"),
@@ -179,8 +192,33 @@ def world(cast, railway, report, now):
         "end": railway.ends["202 B"].pk,
         "kept": kept_whole(cast, now).pk,
         "gauge": Gauge.objects.create(number="P-017", kind="pressure", step="0.05", unit="bar").pk,
+        "review": reviewed(now).pk,
+        **acted_on(cast, railway, now),
         "alert": WeatherAlert.objects.create(place=depot, weather="wet", since=now).pk,
     }
+
+
+@cache
+def some_figures():
+    """Figures of a month; whichever test asks first."""
+    return figures.made(date(2026, 10, 31))
+
+
+def reviewed(now):
+    """October 2026, frozen."""
+    made = some_figures()
+    return Review.objects.create(
+        month=2026 * 12 + 9, cut_off=made["cut_off"], method=made["method"], key="x", figures=made, made=now
+    )
+
+
+def acted_on(cast, railway, now):
+    """A fleet action and its one item, not done."""
+    due = now.date() + timedelta(days=30)
+    action = FleetAction.objects.create(
+        what="x", why="y", component="air-connection", by=cast.manager, started=now, due=due
+    )
+    return {"action": action.pk, "item": action.items.create(end=railway.ends["202 B"]).pk}
 
 
 def deferred(cast, finding, now):
