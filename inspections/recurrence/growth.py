@@ -99,6 +99,37 @@ def power_law_grouped(edge_from, edge_to, count, system=None, own_levels=False, 
     return _told(beta, NAN, False, (NAN, NAN), systems, (low, high), own_levels)
 
 
+@dataclass(frozen=True, slots=True)
+class Same:
+    """Bartlett's statistic of one β for all systems, its degrees of freedom, `p`; nan for fewer than two systems."""
+
+    chi2: float
+    df: int
+    p: float
+
+
+def same_beta(time, system, start, stop, failure_ended=False) -> Same:
+    """Do the systems share one β, whatever their levels? Bartlett's corrected likelihood ratio (MIL-HDBK-189).
+
+    Windows that start at 0 only (others, and systems without an event inside, are left out): then 2β Σ ln(T/t) of a
+    system with m events is χ²(2m).
+    """
+    from scipy.special import chdtrc
+
+    given, last = to_last_event(watched(time, system, start, stop), failure_ended)
+    used = (given.usable & (given.start == 0))[given.system] & ~last
+    whose = given.system[used]
+    m = np.bincount(whose, minlength=len(given.start))
+    total = np.bincount(whose, weights=np.log(given.stop[whose] / given.time[used]), minlength=len(m))
+    m, total = m[total > 0], total[total > 0]
+    df = len(m) - 1
+    if df < 1:
+        return Same(NAN, max(df, 0), NAN)
+    ratio = 2 * (m.sum() * np.log(total.sum() / m.sum()) - (m * np.log(total / m)).sum())
+    chi2 = max(0.0, float(ratio / (1 + ((1 / m).sum() - 1 / m.sum()) / (6 * df))))
+    return Same(chi2, df, float(chdtrc(df, chi2)))
+
+
 def _log_span(start: np.ndarray, stop: np.ndarray, beta: float) -> np.ndarray:
     """ln(stop^β − start^β), whatever β."""
     with np.errstate(divide="ignore"):

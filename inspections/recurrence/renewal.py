@@ -19,6 +19,7 @@ NEVER = 1e-4  # the share still in use at the best age, below which planned repl
 NEAR = 1.02
 FEW_UNITS = 5
 DRAWS = 1000
+DEAREST = 1e6  # a failure that costs more planned changes is taken to cost so many
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +37,9 @@ def best_age(shape: float, scale: float, cost_ratio: float) -> Optimum:
     """Age that costs least; `cost_ratio` = cf/cp. Never, unless shape > 1 and cost_ratio > 1."""
     from scipy.optimize import brentq
 
-    if not (1 < shape < np.inf and 1 < cost_ratio < np.inf and scale > 0):
+    if not (1 < shape < np.inf and cost_ratio > 1 and scale > 0):
         return Optimum(np.inf, 0.0, np.inf, np.inf)
+    cost_ratio = min(cost_ratio, DEAREST)
     last = float(np.log(-np.log(NEVER)) / shape)
     if _slope(last, shape, cost_ratio) <= 0:
         return Optimum(np.inf, 0.0, np.inf, np.inf)
@@ -67,12 +69,12 @@ def _cost(age: float, shape: float, cost_ratio: float) -> float:
 
 
 def _slope(age: float, shape: float, cost_ratio: float) -> float:
-    """Rises through 0 at the best age: h(T) ∫₀ᵀ R + R(T) − cf/(cf − cp)."""
+    """Rises through 0 at the best age: h(T) ∫₀ᵀ R − F(T) − cp/(cf − cp)."""
     from scipy.special import gamma
 
     hazard = shape * np.exp(age * (shape - 1))
-    left = np.exp(-np.exp(age * shape))
-    return float(hazard * gamma(1 + 1 / shape) * _in_use(age, shape) + left - cost_ratio / (cost_ratio - 1))
+    gone = -np.expm1(-np.exp(age * shape))
+    return float(hazard * gamma(1 + 1 / shape) * _in_use(age, shape) - gone - 1 / (cost_ratio - 1))
 
 
 @dataclass(frozen=True, slots=True)

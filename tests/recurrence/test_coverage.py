@@ -15,7 +15,7 @@ QUICK = (
     "mean count at three years, 16 ends, 60 events",
     "difference of two mean counts, 16 and 68 ends",
     "Weibull shape, 40 parts, few failed",
-    "Weibull b10, 24 parts, few failed",
+    "Weibull b10, 24 parts, most failed",
     "Weibull mean, 96 parts, most failed",
     "share in use at 350 days, 40 parts, few failed",
     "median from the curve, 96 parts, most failed",

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 from scipy.optimize import minimize
+from scipy.stats import kstest
 
-from inspections.recurrence.growth import power_law, power_law_grouped
+from inspections.recurrence.growth import power_law, power_law_grouped, same_beta
 from inspections.recurrence.trend import FALLING, NO_SIGN, RISING, TOO_FEW
 from tests.recurrence.published import CROW, GROUPED, NINE
 
@@ -107,6 +108,28 @@ def test_own_levels_of_grouped_systems():
     assert one.beta.value == pytest.approx(two.beta.value, rel=1e-6)
     assert one.beta.value == pytest.approx(2.0, abs=1e-6)  # half the time, a quarter of the events
     assert (two.systems, one.systems) == (2, 1)
+
+
+def test_crows_systems_share_one_beta_and_another_does_not():
+    """The likelihood ratio by hand, Bartlett's factor with m = 10, 15, 11; then one system with five times the β."""
+    system = np.repeat(np.arange(3), [10, 15, 11])
+    found = same_beta(np.concatenate(CROW), system, np.zeros(3), np.full(3, 200.0))
+    sums = [np.log(200 / np.array(times)).sum() for times in CROW]
+    plain = 2 * (
+        36 * np.log(sum(sums) / 36) - sum(m * np.log(s / m) for m, s in zip((10, 15, 11), sums, strict=True))
+    )
+    assert found.chi2 == pytest.approx(plain / (1 + (1 / 10 + 1 / 15 + 1 / 11 - 1 / 36) / 12))
+    assert (found.df, found.p > 0.10) == (2, True)
+    later = np.concatenate([CROW[0], 200 * (np.array(CROW[1]) / 200) ** 0.2, CROW[2]])
+    assert same_beta(later, system, np.zeros(3), np.full(3, 200.0)).p < 0.001
+    assert np.isnan(same_beta([1, 2], [0, 0], [0, 0], [3, 3]).p)
+
+
+def test_one_beta_is_refused_no_more_often_than_asked_for():
+    rng = np.random.default_rng(7)
+    system = np.repeat(np.arange(8), 6)
+    p = [same_beta(rng.random(48) ** 0.6, system, np.zeros(8), np.ones(8)).p for _ in range(400)]
+    assert kstest(p, "uniform").pvalue > 0.01
 
 
 def test_a_wrong_model_is_noticed():

@@ -186,6 +186,14 @@ def test_replacement_never_pays_without_wear_or_without_dearer_failures(shape, r
     assert (found.age, found.saving) == (np.inf, 0.0)
 
 
+@pytest.mark.parametrize("ratio", [1 + 1e-9, 1e3, 1e6, 1e300, np.inf])
+@pytest.mark.parametrize("shape", [1.0001, 2.6, 49.0])
+def test_extreme_costs_have_answers(shape, ratio):
+    found = best_age(shape, 700.0, ratio)
+    assert 0 <= found.saving < 1
+    assert found.earliest <= found.age <= found.latest
+
+
 def lives(seed, shape, scale, units, each):
     rng = np.random.default_rng(seed)
     unit = np.repeat(np.arange(units), each)
