@@ -68,4 +68,4 @@ def seasons_of(
 
 
 def _factors(seasons: tuple[season.Season, ...], ran: preparation.Exposure, first_day: float) -> np.ndarray:
-    return np.array([season.factors(each, ran.days, first_day) for each in seasons]).reshape(-1, ran.days)
+    return np.array([season.factors(each, ran.days, first_day) for each in seasons]).reshape(len(seasons), ran.days)

@@ -11,23 +11,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-BAD_SHAPE = 4.0
+BAD_SHAPE = 8.0
 WATCH = 0.5
+SHARES = np.geomspace(0.0005, 0.16, 10)
+TIMES = 4.0 * np.exp(0.5 * np.linspace(-2.0, 2.0, 7))
+SHAPES = np.geomspace(1.0, 16.0, 7)
+LOG_RATES = np.linspace(np.log(0.01), np.log(100.0), 400)
+NEGLIGIBLE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
 class TwoGroups:
     """The two groups fitted to a fleet, and where each cell stands.
 
-    `share` of bad cells; `shape`, `level` of the ordinary cells' Gamma (level = mean rate relative to the fleet);
-    `times` the bad group's mean over the ordinary one's. `bad` (cells,): chance that the cell is bad. `mean`, `low`,
-    `high` (cells,): rate relative to the fleet and its limits at the level asked for. `fitted` is False when there
-    was nothing to fit (no episodes or fewer than two cells that ran): then `bad` is 0.
+    `share` of bad cells, `shape` of the ordinary cells' Gamma, `times` the bad group's mean over the ordinary one's:
+    averaged over what the fleet leaves open. `bad` (cells,): chance that the cell is bad. `mean`, `low`, `high`
+    (cells,): rate relative to the fleet with limits at the level asked for. `fitted` is False when there was nothing
+    to fit (no episodes, or fewer than two cells that ran): then `bad` is 0.
     """
 
     share: float
     shape: float
-    level: float
     times: float
     bad: np.ndarray
     mean: np.ndarray
@@ -39,29 +43,43 @@ class TwoGroups:
 def two_groups(n: np.ndarray, e: np.ndarray, level: float = 0.95) -> TwoGroups:
     """Fit the two groups to episodes `n` (cells,) and expected counts `e` (cells,), all components together.
 
-    Model: n ~ Poisson(θ e); θ ~ (1 - share) Gamma(shape, mean level) + share Gamma(4, mean level × times). Penalised
-    maximum likelihood with weak priors: share ~ Beta(1, 30), log times ~ N(log 4, 0.5), log shape ~ N(log 10, 1).
-    Limits are equal-tailed posterior limits. A cell that did not run (e = 0) has only the prior.
+    Model: n ~ Poisson(θ e); θ ~ (1 - share) Gamma(shape, mean m) + share Gamma(8, mean m × times), m such that the
+    fleet's mean is 1. Nothing is fixed at a best value: results are averaged over a grid of share, times and shape,
+    by how well each explains the fleet, with weak priors share ~ Beta(1, 30), log times ~ N(log 4, 0.5), log shape ~
+    N(log 10, 1) and shape at most 16: ends are never quite alike (natural spread of a quarter or more), so limits do
+    not get too narrow where the counts cannot tell. Limits are equal-tailed posterior limits; θ within 0.01 to 100. A
+    cell that did not run (e = 0) has only the prior.
     """
-    from scipy import special
-
-    n, e = np.asarray(n, float), np.nan_to_num(np.asarray(e, float), nan=0.0, posinf=0.0)
-    e = np.maximum(e, 0.0)
-    ran = e > 0
-    n = np.where(ran, n, 0.0)
+    n, e = np.asarray(n, float), np.asarray(e, float)
+    ran = np.isfinite(n) & np.isfinite(e) & (e > 0)
+    n, e = np.where(ran, n, 0.0), np.where(ran, e, 0.0)
     fitted = bool(ran.sum() >= 2 and n.sum() > 0)
-    share, shape, mean, times = _fit(n[ran], e[ran]) if fitted else (0.0, 10.0, 1.0, 4.0)
-    log_odds = _log_marginal(n, e, BAD_SHAPE, mean * times) - _log_marginal(n, e, shape, mean)
-    bad = special.expit(log_odds + special.logit(share)) if fitted else np.zeros(len(n))
-    ordinary = (shape + n, shape / mean + e)
-    worse = (BAD_SHAPE + n, BAD_SHAPE / (mean * times) + e)
-    average = (1 - bad) * ordinary[0] / ordinary[1] + bad * worse[0] / worse[1]
-    low, high = (_quantile(tail, bad, ordinary, worse) for tail in ((1 - level) / 2, (1 + level) / 2))
-    return TwoGroups(share, shape, mean, times, bad, average, low, high, fitted)
+    share, times, shape, weight = _grid()
+    level_of = 1 / (1 - share + share * times)
+    one = np.log1p(-share) + _log_marginal(n, e, shape, level_of)
+    two = np.log(share) + _log_marginal(n, e, BAD_SHAPE, level_of * times)
+    either = np.logaddexp(one, two)
+    if fitted:
+        weight = weight + either.sum(axis=1)
+    weight = np.exp(weight - weight.max())
+    weight /= weight.sum()
+    bad = weight @ np.exp(two - either) if fitted else np.zeros(len(n))
+    prior = _rate_density(share, shape, level_of, times)
+    mean, low, high = _rates(n, e, weight, either, prior, level)
+    share, shape, times = (float(weight @ values[:, 0]) for values in (share, shape, times))
+    return TwoGroups(share, shape, times, bad, mean, low, high, fitted)
 
 
-def _log_marginal(n: np.ndarray, e: np.ndarray, shape: float, mean: float) -> np.ndarray:
-    """Log negative binomial chance of n, less the terms that do not depend on shape or mean."""
+def _grid() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """share, times, shape, each (grid, 1), and their log prior on the grid's even logarithmic steps, (grid,)."""
+    share, times, shape = (g.reshape(-1, 1) for g in np.meshgrid(SHARES, TIMES, SHAPES, indexing="ij"))
+    log_prior = np.log(share) + 29 * np.log1p(-share)
+    log_prior = log_prior - (np.log(times / 4) / 0.5) ** 2 / 2 - np.log(shape / 10) ** 2 / 2
+    return share, times, shape, log_prior[:, 0]
+
+
+def _log_marginal(n: np.ndarray, e: np.ndarray, shape: np.ndarray | float, mean: np.ndarray) -> np.ndarray:
+    """Log negative binomial chance of n, (grid, cells), less what depends on n and e alone."""
     from scipy import special
 
     over = shape + mean * e
@@ -70,39 +88,34 @@ def _log_marginal(n: np.ndarray, e: np.ndarray, shape: float, mean: float) -> np
     )
 
 
-def _fit(n: np.ndarray, e: np.ndarray) -> tuple[float, float, float, float]:
-    """(share, shape, mean, times) at the highest penalised likelihood, from three starts."""
-    from scipy import optimize, special
-
-    def loss(x: np.ndarray) -> float:
-        shape, mean, times = np.exp(x[0]), np.exp(x[1]), np.exp(x[3])
-        one = special.log_expit(-x[2]) + _log_marginal(n, e, shape, mean)
-        two = special.log_expit(x[2]) + _log_marginal(n, e, BAD_SHAPE, mean * times)
-        prior = 29 * special.log_expit(-x[2]) - (x[0] - np.log(10)) ** 2 / 2 - ((x[3] - np.log(4)) / 0.5) ** 2 / 2
-        return -float(np.logaddexp(one, two).sum() + prior)
-
-    bounds = [(np.log(0.3), np.log(1e4)), (-4.0, 3.0), (-12.0, 0.0), (np.log(1.3), np.log(50.0))]
-    starts = [(np.log(a), 0.0, special.logit(p), np.log(4.0)) for a, p in ((10, 0.01), (3, 0.002), (30, 0.08))]
-    found = [optimize.minimize(loss, x, method="L-BFGS-B", bounds=bounds) for x in starts]
-    best = min(found, key=lambda result: result.fun).x
-    return float(special.expit(best[2])), *(float(v) for v in np.exp(best[[0, 1, 3]]))
-
-
-Gamma = tuple[np.ndarray, np.ndarray]
-
-
-def _quantile(tail: float, bad: np.ndarray, ordinary: Gamma, worse: Gamma) -> np.ndarray:
-    """The `tail` quantile of each cell's mixture of two Gammas (shape, rate), by bisection between theirs."""
+def _rate_density(share: np.ndarray, shape: np.ndarray, mean: np.ndarray, times: np.ndarray) -> np.ndarray:
+    """Density of the log rate under each point of the grid, (grid, rates)."""
     from scipy import special
 
-    ends = [special.gammaincinv(shape, tail) / rate for shape, rate in (ordinary, worse)]
-    low, high = np.minimum(*ends), np.maximum(*ends)
-    for _ in range(40):
-        middle = (low + high) / 2
-        chance = (1 - bad) * special.gammainc(ordinary[0], ordinary[1] * middle)
-        chance += bad * special.gammainc(worse[0], worse[1] * middle)
-        low, high = np.where(chance < tail, middle, low), np.where(chance < tail, high, middle)
-    return (low + high) / 2
+    def density(a: np.ndarray | float, average: np.ndarray) -> np.ndarray:
+        scaled = a * np.log(a / average) - special.gammaln(a) + a * LOG_RATES - a * np.exp(LOG_RATES) / average
+        return np.exp(scaled)
+
+    return (1 - share) * density(shape, mean) + share * density(BAD_SHAPE, mean * times)
+
+
+def _rates(
+    n: np.ndarray, e: np.ndarray, weight: np.ndarray, either: np.ndarray, prior: np.ndarray, level: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Posterior mean and limits of each cell's rate, each (cells,). `weight` (grid,), `either` (grid, cells).
+
+    A cell's prior is what the other cells say: the weight of a grid point less that cell's own part in it.
+    """
+    kept = weight > NEGLIGIBLE
+    others = np.log(weight[kept])[:, None] - either[kept]
+    others = np.exp(others - others.max(axis=0))
+    likely = n[:, None] * LOG_RATES - e[:, None] * np.exp(LOG_RATES)
+    posterior = (others.T @ prior[kept]) * np.exp(likely - likely.max(axis=1, keepdims=True))
+    posterior /= posterior.sum(axis=1, keepdims=True)
+    below = np.cumsum(posterior, axis=1) - posterior / 2
+    tails = [(1 - level) / 2, (1 + level) / 2]
+    limits = np.array([np.interp(tails, row, LOG_RATES) for row in below]).reshape(-1, 2)
+    return posterior @ np.exp(LOG_RATES), np.exp(limits[:, 0]), np.exp(limits[:, 1])
 
 
 def confirmed(bad: np.ndarray, n: np.ndarray, fdr: float = 0.10, least: int = 3) -> np.ndarray:
@@ -214,7 +227,7 @@ class Spread:
     p: float
 
 
-def spread(n: np.ndarray, e: np.ndarray, component: np.ndarray, draws: int = 2000, seed: int = 1) -> Spread:
+def spread(n: np.ndarray, e: np.ndarray, component: np.ndarray, draws: int = 1000, seed: int = 1) -> Spread:
     """Dispersion test of episodes `n` against `e`, whose sums agree within each `component`; all (cells,).
 
     Chi-square where e is at least 5 on average; else p is from `draws` fleets drawn with the same totals (given its

@@ -15,7 +15,7 @@ YEAR_DAYS = 365.25
 LEAST_EPISODES = 30
 LEAST_DAYS = 2 * 365
 SURE = 0.05
-PHASES = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
+PHASES = np.linspace(0.0, 2 * np.pi, 48, endpoint=False)
 HIGHEST_LOG_RATIO = 12.0
 
 
@@ -138,11 +138,11 @@ def _profile(
     def beyond(amplitude: float) -> float:
         return 2 * (best - _best_with(amplitude, level, angle, count, exposure)) / phi - cut
 
-    low = optimize.brentq(beyond, 0.0, size, xtol=1e-5) if beyond(0.0) > 0 else 0.0
+    low = optimize.brentq(beyond, 0.0, size, xtol=1e-4) if beyond(0.0) > 0 else 0.0
     high = size + 0.1
     while beyond(high) < 0 and high < HIGHEST_LOG_RATIO:
         high *= 1.5
-    return low, optimize.brentq(beyond, size, high, xtol=1e-5) if beyond(high) > 0 else float("inf")
+    return low, optimize.brentq(beyond, size, high, xtol=1e-4) if beyond(high) > 0 else float("inf")
 
 
 def _best_with(
@@ -150,15 +150,20 @@ def _best_with(
 ) -> float:
     """Highest log-likelihood with a wave of this amplitude, over its phase, the level and the drift."""
     offset = np.log(exposure) + amplitude * np.cos(angle - PHASES[:, None])
+    drift = level[:, 1]
+    powers = np.column_stack([np.ones(len(drift)), drift, drift**2])
     beta = np.zeros((len(PHASES), 2))
     beta[:, 0] = np.log(count.sum() / np.exp(offset).sum(axis=1))
     for _ in range(25):
         mean = np.exp(offset + beta @ level.T)
         slope = (count - mean) @ level
-        bend = np.einsum("pn,ni,nj->pij", mean, level, level)
-        step = np.linalg.solve(bend, slope[:, :, None])[:, :, 0]
+        whole, first, second = (mean @ powers).T
+        step = np.column_stack(
+            [second * slope[:, 0] - first * slope[:, 1], whole * slope[:, 1] - first * slope[:, 0]]
+        )
+        step /= np.maximum(whole * second - first**2, 1e-300)[:, None]
         beta += np.clip(step, -2, 2)
-        if np.abs(step).max() < 1e-9:
+        if np.abs(step).max() < 1e-7:
             break
     logs = offset + beta @ level.T
     values = (count * logs - np.exp(logs)).sum(axis=1)
