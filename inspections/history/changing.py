@@ -18,6 +18,7 @@ from inspections.history.section import (
     rounded,
     said,
     shown,
+    times,
 )
 from inspections.recurrence import preparation, trend
 
@@ -38,9 +39,9 @@ def trends(asked: Asked) -> Section:
             asked.record.types[row.type] if row.type >= 0 else "whole fleet",
             row.window,
             row.tested.events,
-            rounded(row.now.ratio.value, 2),
-            rounded(row.now.ratio.low, 2),
-            rounded(row.now.ratio.high, 2),
+            times(row.now.ratio.value),
+            times(row.now.ratio.low),
+            times(row.now.ratio.high),
             chance(row.q),
             row.tested.verdict if row.q <= SURE or row.tested.events < trend.FEW else trend.NO_SIGN,
         )

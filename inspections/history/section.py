@@ -16,6 +16,7 @@ from inspections.recurrence.overview import Overview
 
 FEW = 5  # events below which there is a list and no rate
 SHOWN = 15  # rows of a table on a page
+LARGE = "over 100"
 
 Cell = str | int | float | None
 
@@ -79,6 +80,11 @@ def rounded(value: float, digits: int = 1) -> float | None:
     if not np.isfinite(value):
         return None
     return round(value, digits) + 0.0
+
+
+def times(ratio: float) -> Cell:
+    """A ratio of rates; in words where it is so large that only the direction means something."""
+    return LARGE if ratio > 100 else rounded(ratio, 2)
 
 
 def percent(share: float) -> int | None:

@@ -133,7 +133,7 @@ def steps(chart: dict) -> Picture:
         shapes.append(
             Text(at, y(most) + SIZE * (1 + n), fitted(mark["label"], WIDTH / 2), "start" if side else "end")
         )
-    shapes.append(Text(LEFT, foot + 10 + 2 * SIZE, "Solid: faults so far. Dashed: a steady rate."))
+    shapes.append(Text(0, foot + 10 + 2 * SIZE, "Solid: so far. Dashed: a steady rate."))
     return Picture(WIDTH, foot + FOOT + SIZE + 4, tuple(shapes))
 
 
@@ -195,7 +195,7 @@ def survival(chart: dict) -> Picture:
         shapes.append(Text(x(age), y(0) + 5 + SIZE, number(age), anchor))
         if watched is not None:
             shapes.append(Text(x(age), y(0) + 9 + 2 * SIZE, number(watched), anchor))
-    shapes.append(Text(LEFT, y(0) + 13 + 3 * SIZE, "Days in place; below: how many were still watched."))
+    shapes.append(Text(0, y(0) + 13 + 3 * SIZE, "Days in place; below: still watched"))
     return Picture(WIDTH, y(0) + 18 + 3 * SIZE, tuple(shapes))
 
 
@@ -223,7 +223,7 @@ def funnel(chart: dict) -> Picture:
         shapes.append(Text(at, y(point["share"]) - 7, fitted(point["label"], WIDTH / 2), "end" if right else "start"))
     shapes += [Text(LEFT - 4, y(v) + 4, f"{v:g}%", "end") for v in ticks(top)]
     shapes += axis(x, y(0), ticks(most))
-    shapes.append(Text(LEFT, y(0) + 10 + 2 * SIZE, "Repairs; upwards: share that came back."))
+    shapes.append(Text(0, y(0) + 10 + 2 * SIZE, "Repairs; upwards: came back"))
     return Picture(WIDTH, y(0) + 16 + 2 * SIZE, tuple(shapes))
 
 

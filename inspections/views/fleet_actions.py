@@ -108,8 +108,8 @@ def end(request, pk):
         try:
             fleet_actions.end(row, why=form.cleaned_data["why"], by=request.user, now=timezone.now())
         except Refused as refused:
-            form.add_error(None, str(refused))
+            messages.warning(request, str(refused))
         else:
             messages.info(request, "The action is ended. Its effect is counted on.")
-            return redirect("action", row.pk)
+        return redirect("action", row.pk)
     return page(request, row, form, status=422)

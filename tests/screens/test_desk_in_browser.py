@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import pytest
 from django.utils import timezone
 
-from inspections import workflow
+from inspections import fleet_actions, workflow
 from inspections.models import CloseOut, Finding
 from tests.conftest import PASSWORD
 from tests.look.probes import axe_faults, probe
@@ -32,7 +32,11 @@ def world(cast, railway, report, client_of):
     copies(
         job, 7, [railway.ends["202 B"]], first_seen=now - timedelta(days=40), state="closed", closed=now, visit=None
     )
-    return SimpleNamespace(new=new, job=job, worn=Finding.objects.get(pk=worn.pk))
+    action = fleet_actions.start(
+        what="Renew the seals", why="x", component="air-connection", on="202 B, 201 A",
+        due=timezone.localdate(now) + timedelta(days=30), by=cast.manager, now=now,
+    )  # fmt: skip
+    return SimpleNamespace(new=new, job=job, worn=Finding.objects.get(pk=worn.pk), action=action)
 
 
 def addresses(world):
@@ -49,6 +53,11 @@ def addresses(world):
         ("fitter", f"/findings/{world.job.ref}/close/?found=seal-torn"),
         ("checker", f"/findings/{world.worn.ref}/check/"),
         ("manager", "/recurring/"),
+        ("manager", f"/recurring/ends/{world.new.end_id}/"),
+        ("manager", "/recurring/reviews/"),
+        ("manager", "/actions/"),
+        ("manager", "/actions/new/"),
+        ("manager", f"/actions/{world.action.pk}/"),
     ]
 
 

@@ -1,51 +1,77 @@
-"""What keeps coming back, first cut: counts in SQL, labelled as counts; files no spreadsheet takes for a formula."""
+"""What keeps coming back: one set of figures on page, paper, files and JSON; small and odd data; who may see it."""
 
 import csv
-from datetime import UTC, datetime, timedelta
-from io import StringIO
+import json
+import re
+from datetime import UTC, date, datetime, timedelta
+from io import BytesIO, StringIO
 from uuid import NAMESPACE_OID, uuid5
-from xml.etree import ElementTree
+from zipfile import ZipFile
 
 import pytest
+from django.core.cache import cache
+from django.core.management import CommandError, call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
+from pypdf import PdfReader
 
 from fleet.models import Coupling, CouplingSide
-from inspections import grading, recurring
-from inspections.models import Finding
-from inspections.reports import charts
-from tests.screens.desk import HOSTILE, copies, finding_of, later
+from inspections import reviews as paper
+from inspections.history import figures, reviews
+from inspections.history.section import shown
+from inspections.models import Finding, Review
+from inspections.permissions import Refused
+from inspections.reports import charts, picture, sheets
+from tests.screens.desk import HOSTILE, copies, finding_of
 
 pytestmark = pytest.mark.django_db
-EDGE = datetime(2026, 11, 24, 0, 0, tzinfo=UTC)  # the midnight before `now`
 
 
-@pytest.fixture
-def year(now):
-    return recurring.year_before(now)
+@pytest.fixture(autouse=True)
+def no_figures_of_other_tests():
+    cache.clear()
+    yield
+    cache.clear()
 
 
 @pytest.fixture
 def seal(cast, report):
-    """One finding to make more of; itself today, so outside the year."""
-    return finding_of(report(cast.driver))
+    """One finding to make more of; itself today, so after the cut-off."""
+    finding = finding_of(report(cast.driver))
+    Finding.objects.filter(pk=finding.pk).update(first_seen=timezone.now())
+    return finding
+
+
+def day_back(days):
+    return timezone.now() - timedelta(days=days)
+
+
+def coupled(railway, name, times, other="301 A", outcome="coupled"):
+    """Couplings of an end at these times."""
+    rows = Coupling.objects.bulk_create(
+        Coupling(
+            uuid=uuid5(NAMESPACE_OID, f"{name} {outcome} {n}"), at=at, source="t", source_ref=f"{name} {outcome} {n}",
+            received=at, outcome=outcome, place=railway.places["BRK"],
+        )
+        for n, at in enumerate(times)
+    )  # fmt: skip
+    CouplingSide.objects.bulk_create(
+        CouplingSide(coupling=row, end=railway.ends[end], at=row.at) for row in rows for end in (name, other)
+    )
 
 
 @pytest.fixture
-def today(seal):
-    """The same by the real clock, for the page."""
-    Finding.objects.filter(pk=seal.pk).update(first_seen=timezone.now())
+def busy(seal, railway):
+    """A year of couplings; one end with a fault a month, the others with few."""
+    for name, other in (("202 B", "301 A"), ("201 A", "301 B"), ("201 B", "202 A")):
+        coupled(railway, name, [day_back(2 + n) for n in range(360)], other)
+    for n in range(11):
+        row = copies(seal, 1, [railway.ends["202 B"]], first_seen=day_back(20 + 30 * n))[0]
+        Finding.objects.filter(pk=row.pk).update(ref=f"9{n:07}", state="closed", closed=day_back(19.5 + 30 * n))
+    row = copies(seal, 1, [railway.ends["201 A"]], first_seen=day_back(50))[0]
+    Finding.objects.filter(pk=row.pk).update(ref="90000099", state="closed", closed=day_back(49))
     return seal
-
-
-def coupled(railway, now, name, count, at):
-    """So many couplings of an end."""
-    rows = Coupling.objects.bulk_create(
-        Coupling(uuid=uuid5(NAMESPACE_OID, f"{name} {n}"), at=at, source="t", source_ref=f"{name} {n}", received=now)
-        for n in range(count)
-    )
-    CouplingSide.objects.bulk_create(CouplingSide(coupling=row, end=railway.ends[name], at=at) for row in rows)
 
 
 def page_of(client, query=""):
@@ -54,224 +80,261 @@ def page_of(client, query=""):
     return response.content.decode()
 
 
-def file_of(client, table):
-    response = client.get(f"/recurring/{table}.csv")
-    assert response.status_code == 200
-    assert response["Content-Type"] == "text/csv; charset=utf-8"
-    assert f'attachment; filename="{table}-' in response["Content-Disposition"]
-    return list(csv.reader(StringIO(response.content.decode("utf-8-sig"))))
+def text_of(page):
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)).replace("&#x27;", "'")
 
 
-@pytest.mark.parametrize(
-    ("now", "first", "last"),
-    [
-        (datetime(2026, 11, 24, 6, 0, tzinfo=UTC), "2025-11-24", "2026-11-23"),
-        (datetime(2026, 7, 1, 23, 30, tzinfo=UTC), "2025-07-02", "2026-07-01"),  # the 2nd already, local time
-        (datetime(2028, 2, 29, 12, 0, tzinfo=UTC), "2027-03-01", "2028-02-28"),
-    ],
-)
-def test_the_year_is_twelve_whole_months_up_to_yesterday(now, first, last):
-    year = recurring.year_before(now)
-    assert (year.first.isoformat(), year.last.isoformat()) == (first, last)
+def words_of(pdf):
+    return re.sub(r"\s+", " ", " ".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages))
 
 
-@pytest.mark.parametrize(
-    ("seen", "counts"),
-    [
-        (EDGE, False),
-        (EDGE - timedelta(seconds=1), True),
-        (datetime(2025, 11, 24, tzinfo=UTC), True),
-        (datetime(2025, 11, 23, 23, 59, tzinfo=UTC), False),
-    ],
-)
-def test_the_edges_of_the_year(seal, year, seen, counts):
-    copies(seal, 1, first_seen=seen)
-    assert recurring.counted(year).count() == counts
-
-
-@pytest.mark.parametrize("state", ["merged", "withdrawn"])
-def test_merged_and_withdrawn_do_not_count(seal, year, now, state):
-    into = seal if state == "merged" else None
-    copies(seal, 1, first_seen=later(now, days=-5), state=state, closed=now, merged_into=into)
-    assert recurring.counted(year).count() == 0
-
-
-def test_open_findings_by_band_and_age(seal, now):
-    Finding.objects.filter(pk=seal.pk).update(first_seen=now, worst=3)
-    for n, days in enumerate((1, 2, 7, 8, 28, 29)):
-        seal.first_seen, seal.worst = later(now, days=-days), 2
-        row = copies(seal, 1, worst=2)[0]
-        Finding.objects.filter(pk=row.pk).update(ref=f"9000000{n}")
-    table = recurring.open_by_age(now)
-    assert table.heads == ("Category", "Up to a day", "1 to 7 days", "7 to 28 days", "Over 28 days", "All")
-    assert table.rows == (
-        ("Intolerable", 1, 0, 0, 0, 1),
-        ("Undesirable", 1, 2, 2, 1, 6),
-        ("Tolerable", 0, 0, 0, 0, 0),
-        ("Negligible", 0, 0, 0, 0, 0),
-    )
-
-
-RATES = [(4, 100, "no rate: fewer than 5"), (5, 100, "50.0"), (5, 0, "no coupling recorded"),
-         (5, None, "no coupling recorded"), (7, 1850, "3.8"), (0, 100, "no rate: fewer than 5")]  # fmt: skip
-
-
-@pytest.mark.parametrize(("findings", "couplings", "said"), RATES)
-def test_no_rate_below_five(findings, couplings, said):
-    assert recurring.rate(findings, couplings) == said
-
-
-def test_counts_by_end_stand_with_their_couplings(seal, railway, now, year):
-    copies(seal, 6, [railway.ends["202 B"]], first_seen=later(now, days=-10))
-    coupled(railway, now, "202 B", 40, later(now, days=-20))
-    coupled(railway, now, "201 A", 30, later(now, days=-20))
-    coupled(railway, later(now, days=-400), "301 A", 1, later(now, days=-400))
-    rules = grading.ruleset(now)
-    name = rules.components["air-connection"].name
-    assert recurring.by_end(year, rules).rows == (("202 B", name, 6, 0, 40, "150.0"),)
-
-
-def test_couplings_outside_the_year_do_not_count(seal, railway, now, year):
-    copies(seal, 5, [railway.ends["202 B"]], first_seen=later(now, days=-10))
-    coupled(railway, now, "202 B", 3, later(now, days=-10))
-    for n, at in enumerate((later(now, days=-400), now)):
-        row = Coupling.objects.create(
-            uuid=uuid5(NAMESPACE_OID, f"x {n}"), at=at, source="x", source_ref=str(n), received=now
+def test_page_paper_files_and_json_show_the_same_figures(busy, cast, client_of):
+    """Every figure of every section, wherever it is shown."""
+    client = client_of(cast.manager)
+    last = reviews.last_over(timezone.now())
+    day = reviews.last_of(last)
+    told = figures.figures(day)
+    out = StringIO()
+    call_command("figures", day=day.isoformat(), stdout=out)
+    assert json.loads(out.getvalue()) == json.loads(json.dumps(told))
+    page = text_of(page_of(client, f"?day={day}"))
+    paper_words = words_of(paper.pdf(reviews.freeze(last, now=timezone.now())))
+    book = ZipFile(BytesIO(client.get(f"/recurring/tables.xlsx?day={day}").content))
+    cells = "".join(book.read(name).decode() for name in book.namelist() if name.endswith(".xml"))
+    checked = 0
+    for section in told["sections"]:
+        file = list(
+            csv.reader(
+                StringIO(client.get(f"/recurring/{section['name']}.csv?day={day}").content.decode("utf-8-sig"))
+            )
         )
-        CouplingSide.objects.create(coupling=row, end=railway.ends["202 B"], at=at)
-    assert recurring.ends(year)[0]["couplings"] == 3
+        assert len(file) == len(section["rows"]) + 1
+        assert section["answer"] in page
+        for row, line in zip(section["rows"], file[1:], strict=True):
+            assert line[: len(row)] == ["" if cell is None else str(cell) for cell in row]
+            for cell in row:
+                checked += 1
+                assert shown(cell) in page, (section["name"], cell)
+                if isinstance(cell, int | float):
+                    assert f"<v>{cell:.16G}</v>" in cells, (section["name"], cell)
+    assert checked > 100
+    for sentence in told["summary"]:
+        assert sentence in page
+        assert sentence.replace(" ", "") in paper_words.replace(" ", "")
+    for name in ("ends", "trends", "effort", "parts", "repairs", "places", "not-found", "weather"):
+        answer = next(section["answer"] for section in told["sections"] if section["name"] == name)
+        assert answer.replace(" ", "") in paper_words.replace(" ", ""), name
 
 
-def test_few_findings_show_the_list_and_no_rate(today, railway, cast, client_of):
-    copies(today, 4, [railway.ends["202 B"]], first_seen=timezone.now() - timedelta(days=10))
-    page = page_of(client_of(cast.manager))
-    assert "Fewer than 5 faults this year: the list is shown, no rates." in page
-    assert "no rate: fewer than 5" in page
-    assert "<svg" not in page
-    assert "Counts, not findings of fact: small numbers are chance." in page
+def test_an_end_that_faults_monthly_stands_out(busy, railway):
+    told = figures.figures(figures.cut_off_before(timezone.now()))
+    ends = next(section for section in told["sections"] if section["name"] == "ends")
+    assert ends["rows"][0][:3] == ("202 B", "Air connection", 11)
+    assert ends["rows"][0][8] in ("confirmed", "watch")
+    assert ends["cases"][0] == f"end={railway.ends['202 B'].pk}&part=air-connection"
 
 
-def test_the_page_tells_counts_out_of_what_and_until_when(today, railway, cast, client_of):
-    seen = timezone.now() - timedelta(days=10)
-    rows = copies(today, 6, [railway.ends["202 B"]], first_seen=seen)
-    Finding.objects.filter(pk=today.pk).update(state="closed", closed=seen - timedelta(days=2))
-    Finding.objects.filter(pk=rows[0].pk).update(repeat_of=today)
-    coupled(railway, seen, "202 B", 40, seen)
-    page = page_of(client_of(cast.manager))
-    year = recurring.year_before(timezone.now())
-    for said in (
-        year.words,
-        "6 findings were first seen in the year",
-        "1 of them came back after a repair; 1 was closed in that year.",
-        "150.0",
-        f'after <a class="ref" href="/findings/{today.ref}/">{today.spoken_ref}</a>',
-        "Open cases: 202 B, ",
-        'role="img"',
-        "<figcaption>",
-        "Running share",
-        "back within 28 days or 10 couplings of a close-out",
-    ):
-        assert said in page, said
+def test_the_row_opens_its_cases(busy, railway, cast, client_of):
+    page = page_of(client_of(cast.manager), f"?end={railway.ends['202 B'].pk}&part=air-connection")
+    assert page.count('<li class="card">') == 11
     assert page.count('class="primary"') == 1
-    cases = page_of(client_of(cast.manager), f"?end={railway.ends['202 B'].pk}&part=air-connection")
-    assert cases.count('<li class="card">') == 6
 
 
-@pytest.mark.parametrize("query", ["?end=x&part=y", "?end=1", "?end=99999999999999999999&part=z", "?end=١&part=z"])
+@pytest.mark.parametrize("query", ["?end=x&part=y", "?end=1", "?end=99999999999999999999&part=z", "?end=١&part=z",
+                                   "?day=yesterday", "?day=2031-01-01", "?day=0001-01-01", "?only=x"])  # fmt: skip
 def test_an_odd_address_shows_the_page(cast, railway, client_of, query):
     page = page_of(client_of(cast.manager), query)
-    assert "Nothing was first seen in the year" in page
+    assert "Too little data" in page
 
 
-@pytest.mark.parametrize(
-    ("who", "status"), [("manager", 200), ("controller", 200), ("fitter", 403), ("driver", 403), ("outsider", 403)]
-)
-def test_who_may_read_it(cast, railway, client_of, who, status):
-    client = client_of(getattr(cast, who))
-    for url in ("/recurring/", "/recurring/ends.csv"):
-        assert client.get(url).status_code == status
-        assert client.post(url).status_code in (403, 405)
+# --- small, empty, absurd -------------------------------------------------------------------------------------------
+def told_today():
+    return figures.made(figures.cut_off_before(timezone.now()))
 
 
-def test_every_table_is_a_file_with_its_days(today, railway, cast, client_of):
-    copies(today, 6, [railway.ends["202 B"]], first_seen=timezone.now() - timedelta(days=10))
+def test_no_couplings_and_no_faults(railway):
+    told = told_today()
+    assert told["summary"][0].startswith("Too little data")
+    assert len(told["sections"]) >= 20
+    assert not told["confirmed"]
+
+
+def test_faults_and_no_coupling(seal, railway):
+    copies(seal, 6, [railway.ends["202 B"]], first_seen=day_back(10))
+    told = told_today()
+    ends = next(section for section in told["sections"] if section["name"] == "ends")
+    assert told["couplings"] == 0
+    assert not told["confirmed"]
+    assert "e+" not in ends["answer"] and "nan" not in json.dumps(told)
+
+
+def test_all_on_one_day(seal, railway):
+    coupled(railway, "202 B", [day_back(10)] * 30)
+    copies(seal, 30, list(railway.ends.values()), first_seen=day_back(10))
+    assert told_today()["days"] <= 11
+
+
+def test_a_clock_in_2031_is_after_every_cut_off(seal, railway):
+    coupled(railway, "202 B", [day_back(n + 1) for n in range(40)])
+    later = datetime(2031, 5, 1, tzinfo=UTC)
+    coupled(railway, "201 A", [later], "201 B")
+    copies(seal, 1, [railway.ends["202 B"]], first_seen=later)
+    told = told_today()
+    assert (told["faults"], told["couplings"], told["days"]) == (0, 40, 40)
+
+
+def test_a_unit_withdrawn_keeps_its_cases(busy, railway):
+    end = railway.ends["202 B"]
+    type(end).objects.filter(pk=end.pk).update(unit=None, letter="")
+    told = told_today()
+    ends = next(section for section in told["sections"] if section["name"] == "ends")
+    assert ends["rows"][0][0] == f"vehicle {end.vehicle}"
+
+
+def test_one_end_alone(busy, railway):
+    Finding.objects.exclude(end=railway.ends["202 B"]).exclude(pk=busy.pk).update(state="withdrawn")
+    assert told_today()["faults"] == 11
+
+
+# --- cost -----------------------------------------------------------------------------------------------------------
+def test_the_number_of_queries_does_not_grow(busy, railway, cast, client_of):
     client = client_of(cast.manager)
-    year = recurring.year_before(timezone.now())
-    heads, row = file_of(client, "ends")
-    assert heads[-2:] == ["Counted from", "to and including"]
-    assert row == ["202 B", "Air connection", "6", "0", "0", "no coupling recorded",
-                   year.first.isoformat(), year.last.isoformat()]  # fmt: skip
-    assert file_of(client, "parts")[1][:4] == ["Air connection", "6", "6", "100 %"]
-    assert len(file_of(client, "open")) == 5
-    assert len(file_of(client, "repeats")) == 1
-    assert client.get("/recurring/secrets.csv").status_code == 404
+    page_of(client)
+    counts = []
+    for more in (1, 60):
+        copies(busy, more, list(railway.ends.values()), first_seen=day_back(10), closed=None)
+        cache.clear()
+        with CaptureQueriesContext(connection) as found:
+            page_of(client)
+        counts.append(len(found))
+        Finding.objects.filter(ref__startswith="0005").delete()
+    assert counts[0] == counts[1]
+    with CaptureQueriesContext(connection) as found:
+        page_of(client)
+    print(f"queries: recurring {counts[0]} when made, {len(found)} when kept")
+    assert len(found) < counts[0] / 2
 
 
+# --- months ---------------------------------------------------------------------------------------------------------
+def test_a_month_is_frozen_once_and_stays_as_it_was(busy, cast):
+    now = timezone.now()
+    last = reviews.last_over(now)
+    reviews.freeze(last, now=now, by=cast.manager)
+    first = Review.objects.get()
+    Finding.objects.exclude(pk=busy.pk).update(state="withdrawn")
+    cache.clear()
+    again = reviews.freeze(last, now=now)
+    assert (again.pk, again.figures) == (first.pk, first.figures)
+    assert Review.objects.count() == 1
+
+
+def test_a_month_that_is_not_over_is_refused(railway):
+    now = datetime(2026, 11, 24, 6, tzinfo=UTC)
+    with pytest.raises(Refused, match="November 2026 is not over yet"):
+        reviews.freeze(reviews.number_of(date(2026, 11, 1)), now=now)
+
+
+def test_what_was_named_is_judged_on_the_days_since(busy, railway):
+    told = told_today()
+    month = reviews.last_over(timezone.now()) - 3
+    name = {"end": "202 B", "end_id": railway.ends["202 B"].pk, "component": "air-connection", "part": "x"}
+    Review.objects.create(
+        month=month,
+        cut_off=reviews.last_of(month),
+        method="1",
+        key="k",
+        figures={"confirmed": [name]},
+        made=timezone.now(),
+    )
+    after = next(section for section in told_today()["sections"] if section["name"] == "flagged")
+    before = next(section for section in told["sections"] if section["name"] == "flagged")
+    assert before["rows"] == ()
+    row = after["rows"][0]
+    assert row[:3] == ("202 B", "Air connection", reviews.last_of(month).isoformat())
+    since = [n for n in range(11) if day_back(20 + 30 * n).date() > reviews.last_of(month)]
+    assert row[3] == len(since)
+
+
+def test_commands_name_what_is_wrong(railway):
+    for name, options, said in (
+        ("figures", {"day": "soon"}, "soon is no day"),
+        ("figures", {"day": "2031-01-01"}, "is not over yet"),
+        ("review", {"month": "2026-13"}, "2026-13 is no month"),
+        ("review", {"month": "2031-01"}, "January 2031 is not over yet"),
+    ):
+        with pytest.raises(CommandError, match=said):
+            call_command(name, **options)
+
+
+def test_the_command_writes_the_paper(busy, tmp_path):
+    path = tmp_path / "r.pdf"
+    call_command("review", out=str(path), stdout=StringIO())
+    pages = PdfReader(path).pages
+    assert 2 <= len(pages) <= 4
+    assert "Definitions and exposure" in words_of(path.read_bytes())
+
+
+# --- files ----------------------------------------------------------------------------------------------------------
 FORMULAS = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "  =1", "\n=1"]
 
 
 @pytest.mark.parametrize("text", FORMULAS)
 def test_a_cell_that_could_be_a_formula_is_made_harmless(text):
-    assert recurring.harmless(text) == f"'{text}"
+    assert sheets.harmless(text) == f"'{text}"
 
 
-@pytest.mark.parametrize("cell", ["201 A", "", "no rate: fewer than 5", -3, 5, None, "a=b"])
+@pytest.mark.parametrize("cell", ["201 A", "", "no rate", -3, 5, None, "a=b"])
 def test_other_cells_are_left_alone(cell):
-    assert recurring.harmless(cell) == cell
+    assert sheets.harmless(cell) == cell
 
 
-def test_a_hostile_unit_number_is_harmless_in_the_file(today, cast, client_of):
-    first = copies(today, 1, first_seen=timezone.now() - timedelta(days=10))[0]
-    Finding.objects.filter(pk=today.pk).update(state="closed", closed=timezone.now() - timedelta(days=12))
-    Finding.objects.filter(pk=first.pk).update(repeat_of=today, unit=None, unit_given='=HYPERLINK("x")', end=None)
-    rows = file_of(client_of(cast.manager), "repeats")
-    assert rows[1][1] == '\'=HYPERLINK("x")'
-
-
-def test_the_number_of_queries_does_not_grow(today, railway, cast, client_of):
+def test_a_hostile_unit_number_is_harmless_in_every_file(busy, cast, client_of):
+    closed = Finding.objects.get(ref="90000099")
+    row = copies(busy, 1, first_seen=day_back(45))[0]
+    Finding.objects.filter(pk=row.pk).update(repeat_of=closed, unit=None, unit_given='=HYPERLINK("x")', end=None)
     client = client_of(cast.manager)
-    page_of(client)
-    seen = timezone.now() - timedelta(days=10)
-    closed = copies(today, 1, state="closed", closed=seen)[0]
-    Finding.objects.filter(pk=closed.pk).update(ref="90000001")
-    counts = []
-    for more in (1, 60):
-        Finding.objects.filter(ref__startswith="0005").delete()
-        copies(today, more, list(railway.ends.values()), first_seen=seen, repeat_of=closed)
-        with CaptureQueriesContext(connection) as found:
-            page_of(client)
-        counts.append(len(found))
-    assert counts[0] == counts[1]
-    assert counts[0] <= 14, counts
-    print(f"queries: recurring {counts[0]}")
+    lines = list(csv.reader(StringIO(client.get("/recurring/repeats.csv").content.decode("utf-8-sig"))))
+    assert lines[1][1] == '\'=HYPERLINK("x")'
+    book = ZipFile(BytesIO(client.get("/recurring/tables.xlsx").content))
+    assert not [name for name in book.namelist() if b"<f>" in book.read(name)]
+    assert client.get("/recurring/secrets.csv").status_code == 404
 
 
-# --- the chart ----------------------------------------------------------------------------------------------------
-def drawn(rows, **more):
-    given = {"question": "Which?", "answer": "This.", "name": "parts"} | more
-    return ElementTree.fromstring(charts.bars(rows, **given))  # noqa: S314 - our own text
+# --- charts ---------------------------------------------------------------------------------------------------------
+def section(kind, **chart):
+    return {"name": "x", "question": HOSTILE, "answer": HOSTILE, "chart": {"kind": kind, **chart}}
 
 
-NS = "{http://www.w3.org/2000/svg}"
+CHARTS = [
+    section("bars", rows=[[HOSTILE, 9_999], ["b", 0], ["c", 1]]),
+    section("bars", rows=[]),
+    section("intervals", unit="x", rows=[{"label": HOSTILE * 9, "value": 4.9, "low": 2.3, "high": None, "solid": 1},
+                                         {"label": "b", "value": None, "low": None, "high": None, "solid": 0}]),
+    section("intervals", unit="x", rows=[]),
+    section("steps", title="t", x=[0, 5, 900], y=[0, 1, 3], expected=[0.0, 0.1, 3.0], first="2024-02-29",
+            last="2026-08-17", marks=[{"x": 899.0, "label": HOSTILE}, {"x": 1.0, "label": "m"}]),
+    section("steps", title="t", x=[0], y=[0], expected=[0.0], first="2026-01-01", last="2026-01-01", marks=[]),
+    section("strip", title="t", years=[2025, 2026], cells=[[None] * 12, [0, 12, 3] + [None] * 9]),
+    section("survival", title="t", age=[10.0, 700.0], share=[99.0, 50.0], low=[90.0, None], high=[None, 60.0],
+            at_risk=[200, 10]),
+    section("survival", title="t", age=[], share=[], low=[], high=[], at_risk=[]),
+    section("funnel", mean=20.0, limits=[[5, 0.0, 60.0], [700, 17.0, 23.0]],
+            points=[{"label": HOSTILE, "n": 700, "share": 19}, {"label": "b", "n": 5, "share": 80}]),
+]  # fmt: skip
 
 
-def test_bars_are_as_long_as_their_counts_and_say_them():
-    root = drawn([("Seal", 40), ("Lock", 10), ("Cover", 1), ("Nothing", 0)])
-    widths = [int(bar.get("width")) for bar in root.iter("rect")]
-    assert widths[0] == charts.WIDTH - charts.NUMBER
-    assert widths[1] == round(widths[0] / 4)
-    assert widths[2] >= charts.LEAST
-    assert widths[3] == 0
-    assert [text.text for text in root.iter("text")] == ["Seal", "40", "Lock", "10", "Cover", "1", "Nothing", "0"]
-    assert root.get("role") == "img"
-    assert root.get("aria-labelledby") == "parts-title parts-desc"
-    assert [root.find(name).text for name in ("title", "desc")] == ["Which?", "This."]
-
-
-def test_nothing_is_drawn_outside_and_hostile_words_stay_words():
-    root = drawn([(HOSTILE, 9_999), ("x", 1)], question=HOSTILE, answer=HOSTILE)
-    assert next(root.iter("text")).text == HOSTILE
-    for bar in root.iter("rect"):
-        assert int(bar.get("width")) + charts.NUMBER <= charts.WIDTH
-    assert drawn([]).get("viewBox") == f"0 0 {charts.WIDTH} {charts.ROW}"
-    assert "style" not in charts.bars([("a", 1)], question="q", answer="a", name="n")
+@pytest.mark.parametrize("given", CHARTS, ids=lambda given: given["chart"]["kind"])
+def test_nothing_is_drawn_outside_and_hostile_words_stay_words(given):
+    drawn = charts.picture(given)
+    for shape in drawn.shapes:
+        points = shape.points if isinstance(shape, picture.Line) else [(shape.x, shape.y)]
+        for x, y in points:
+            assert -0.01 <= x <= drawn.width + 0.01
+            assert -0.01 <= y <= drawn.height + 0.01
+        if isinstance(shape, picture.Text):
+            wide = len(shape.words) * picture.SIZE * picture.WIDE
+            left = {"start": shape.x, "middle": shape.x - wide / 2, "end": shape.x - wide}[shape.anchor]
+            assert left >= -12 and left + wide <= drawn.width + 24, shape
+    text = charts.svg(given)
+    assert "<script" not in text and "style=" not in text
+    assert f'viewBox="0 0 {drawn.width:g} ' in text
