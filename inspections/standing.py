@@ -6,12 +6,14 @@ deferrals and isolations, in the worst weather class alerted where the unit is o
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import OuterRef, Q, Subquery
+from django.db.models import OuterRef, Q, QuerySet, Subquery, TextField
+from django.db.models.functions import Cast
 
 from fleet.models import CouplerEnd, Coupling, CouplingSide, Unit, WeatherAlert
 from inspections import expiry, grading
@@ -22,6 +24,7 @@ from inspections.rules.grade import settle
 from inspections.rules.limits import DIALS, NO_LIMITS, Limits, join, join_all, tighter_or_equal
 
 WEATHER_LASTS = timedelta(hours=12)
+CELL = ("grade", "situation", "weather", "category")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,10 @@ class Source:
     words: tuple[str, ...] = ()
     row: int | None = None
     code: str = ""
+
+    def saying(self, words: tuple[str, ...]) -> Source:
+        """The same with its limits in words; there may be very many."""
+        return Source(self.kind, self.name, self.limits, self.category, words, self.row, self.code)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,24 +140,24 @@ def of_ends(ends: Sequence[CouplerEnd], at: datetime, *, at_least: str = "") -> 
 
 
 def from_sources(end, at, weather, now, sources: Mapping[str, Sequence[Source]], rules) -> EndStanding:
-    """The standing of one end from what limits it in each situation. Reads nothing."""
+    """The standing of one end from what limits it in each situation. Reads nothing.
+
+    A source says its limits in words for the situation; what is isolated already it does not ask for.
+    """
     situations = {}
     for situation in SITUATIONS:
-        limits = settle(rules, *(source.limits for source in sources[situation]))
+        different = {source.limits for source in sources[situation]}
+        limits = settle(rules, *different)
         done = {source.code for source in sources[situation] if source.code}
+        said = {each: explain.limit_words(rules, each, situation, done) for each in different}
         situations[situation] = InSituation(
             situation=situation,
             limits=limits,
             category=max((s.category for s in sources[situation] if s.category is not None), default=None),
-            sources=tuple(described(source, rules, situation, done) for source in sources[situation]),
+            sources=tuple(source.saying(said[source.limits]) for source in sources[situation]),
             words=explain.limit_words(rules, limits, situation, done),
         )
     return EndStanding(end, at, weather, now, situations)
-
-
-def described(source: Source, rules, situation: str, done: Collection[str]) -> Source:
-    """The source with its limits in words for the situation; what is isolated already is not asked for."""
-    return replace(source, words=explain.limit_words(rules, source.limits, situation, done))
 
 
 def of_units(units: Sequence[Unit], at: datetime) -> dict[int, UnitStanding]:
@@ -256,7 +263,10 @@ def weather_of(ends, places: dict[int, Whereabouts], classes: Sequence[str], at:
 
 
 def graded_limits(ends, weather: dict[int, str]) -> dict[tuple[int, str], list[Source]]:
-    """(End id, situation) → what the open findings say; one whose end is not known counts at both. Two queries."""
+    """(End id, situation) → what the open findings say; one whose end is not known counts at both.
+
+    Two queries; one more where a grade does not know a weather class. Cells are read as columns: there may be many.
+    """
     at_end = defaultdict(list)
     by_unit = defaultdict(list)
     for end in ends:
@@ -267,16 +277,32 @@ def graded_limits(ends, weather: dict[int, str]) -> dict[tuple[int, str], list[S
     for grade, ref, end, unit in open_here.values_list("current_grade", "ref", "end", "unit"):
         for pk in [end] if end else by_unit[unit]:
             at_end[grade].append((pk, ref))
-    cells = defaultdict(dict)
-    for cell in GradeCell.objects.filter(grade__in=list(at_end)):
-        cells[cell.grade_id, cell.situation][cell.weather] = cell
     found = defaultdict(list)
+    now = GradeCell.objects.filter(grade__in=open_here.values("current_grade"))
+    cells = read_cells(now.filter(weather__in=set(weather.values())))
+    lacking = {grade for grade in at_end if grade and len(cells.get((grade, "U"), ())) < len(set(weather.values()))}
+    if lacking:
+        cells |= read_cells(now.filter(grade__in=lacking))
     for (grade, situation), by_weather in cells.items():
         for pk, ref in at_end[grade]:
             # A grade made before the ruleset knew this weather class: every cell it has counts.
             chosen = [by_weather[weather[pk]]] if weather[pk] in by_weather else list(by_weather.values())
-            limits = join_all(cell.limits for cell in chosen)
-            found[pk, situation].append(Source("finding", ref, limits, max(cell.category for cell in chosen)))
+            limits = chosen[0][0] if len(chosen) == 1 else join_all(limits for limits, _ in chosen)
+            found[pk, situation].append(Source("finding", ref, limits, max(category for _, category in chosen)))
+    return found
+
+
+def read_cells(rows: QuerySet) -> dict[tuple[int, str], dict[str, tuple[Limits, int]]]:
+    """These cells by grade and situation, then weather. Equal limits are one object."""
+    different: dict[tuple, Limits] = {}
+    found = defaultdict(dict)
+    rows = rows.annotate(shut=Cast("isolations", TextField()))
+    for grade, situation, weather, category, *dials in rows.values_list(*CELL, *DIALS, "speed", "shut").iterator():
+        key = tuple(dials)
+        if key not in different:
+            *values, speed, shut = dials
+            different[key] = Limits(*values, speed, frozenset(json.loads(shut)))
+        found[grade, situation][weather] = different[key], category
     return found
 
 

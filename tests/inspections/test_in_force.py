@@ -232,10 +232,10 @@ def test_as_many_queries_for_five_units_as_for_sixty(cast, railway, restrict, no
 
     more(500, 5)
     in_force.on_railway(cast.controller, now)  # reads the reader's groups, once
-    with django_assert_num_queries(34):
+    with django_assert_num_queries(35):
         assert len(in_force.on_railway(cast.controller, now + 2 * HOUR)) == 5
     more(600, 55)
-    with django_assert_num_queries(34):
+    with django_assert_num_queries(35):
         assert len(in_force.on_railway(cast.controller, now + 2 * HOUR)) == 60
 
 
