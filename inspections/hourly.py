@@ -14,7 +14,9 @@ from django.db import transaction
 from django.utils import timezone
 
 from inspections import grading, log, mates, notices, regrading, words
-from inspections.models import LogEntry, Seal
+from inspections.history import reviews
+from inspections.history.record import midnight
+from inspections.models import Finding, LogEntry, Review, Seal
 
 SUBJECT = "hourly"
 BEGUN, DONE, FAILED = "hourly begun", "hourly done", "hourly failed"
@@ -113,12 +115,22 @@ def send(now: datetime, since: datetime | None) -> str:
 
 
 # One after another; each takes the time and when the last run was done (None for the first).
+def review(now: datetime, since: datetime | None) -> str:
+    """The figures of the last month that is over, frozen once; nothing where nothing was found by then."""
+    month = reviews.last_over(now)
+    over = midnight(reviews.first_of(month + 1))
+    if Review.objects.filter(month=month).exists() or not Finding.objects.filter(first_seen__lt=over).exists():
+        return "nothing to review"
+    return f"{reviews.freeze(month, now=now)} reviewed"
+
+
 STEPS: dict[str, Callable[[datetime, datetime | None], str]] = {
     "regrade": regrade,
     "mates": follow,
     "seal": seal,
     "notices": make,
     "mail": send,
+    "review": review,
 }
 
 

@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 PURE = ("inspections/rules", "inspections/recurrence", "inspections/leak.py")
 # Rows and pure values meet here only; models use the rules' vocabulary (words of dials, categories, kinds).
-BRIDGES = {f"inspections/{name}.py" for name in ("grading", "standing", "couple", "history")}
+BRIDGES = {f"inspections/{name}.py" for name in ("grading", "standing", "couple")}
 VOCABULARY = {"inspections.rules.facts", "inspections.rules.limits"}
 
 
@@ -71,6 +71,20 @@ def test_only_the_bridges_know_both_rows_and_rules():
             continue
         rules = {m for m in modules(path) if m.startswith("inspections.rules.") and m.count(".") == 2}
         assert rules <= VOCABULARY, (name(path), rules - VOCABULARY)
+
+
+# The record is made from rows, and from a seed; nothing else outside asks the recurring questions.
+ASKS = ("inspections/history/", "inspections/recurrence/")
+MAKES_A_RECORD = ("inspections/demonstration/arrays.py", "inspections/demonstration/counted.py")
+
+
+def test_only_history_knows_both_rows_and_recurrence():
+    for path in sources("inspections", "fleet", "config"):
+        if name(path).startswith(ASKS):
+            continue
+        asked = {m for m in modules(path) if m.startswith("inspections.recurrence.") and m.count(".") == 2}
+        known = {"inspections.recurrence.record"} if name(path) in MAKES_A_RECORD else set()
+        assert asked <= known, (name(path), asked)
 
 
 def writes(path, attribute, calls):

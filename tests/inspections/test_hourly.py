@@ -15,7 +15,18 @@ from django.utils import timezone
 
 from fleet.models import Coupling, CouplingSide
 from inspections import grading, hourly, log, notices, rulesets
-from inspections.models import Deferral, Finding, Grade, LogEntry, MateLook, Notice, Observation, RuleSet, Seal
+from inspections.models import (
+    Deferral,
+    Finding,
+    Grade,
+    LogEntry,
+    MateLook,
+    Notice,
+    Observation,
+    Review,
+    RuleSet,
+    Seal,
+)
 from inspections.rules.ruleset import shipped_text
 from tests.conftest import uuid_of
 from tests.screens.desk import finding_of, looked
@@ -351,3 +362,15 @@ def test_the_shipped_ruleset_has_the_hazards_that_are_told(cast):
     rules = grading.ruleset()
     assert {notices.WRONG_SIDE, notices.WRONG_SIDE_ELECTRICAL} <= set(rules.hazards)
     assert any(component.function == "E" for component in rules.components.values())
+
+
+def test_the_last_month_is_reviewed_once(cast, report, now):
+    finding_of(report(cast.driver))
+    Finding.objects.update(first_seen=now - timedelta(days=60))
+    assert hourly.run(now).told["review"] == "2026-10 reviewed"
+    assert hourly.run(now + timedelta(hours=1)).told["review"] == "nothing to review"
+    assert [str(row) for row in Review.objects.all()] == ["2026-10"]
+
+
+def test_nothing_is_reviewed_where_nothing_was_found(railway, now):
+    assert hourly.run(now).told["review"] == "nothing to review"
