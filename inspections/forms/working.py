@@ -52,10 +52,26 @@ def facts_of(mode) -> set[str]:
     return {code for row in (*mode.hazards, *mode.limits) for code, _ in row.when}
 
 
-class ExamineForm(ActForm):
+class KeptForm(ActForm):
+    """An act whose page keeps what is typed on the phone until it is saved; `kept_with`: what the page opens with."""
+
+    kept_with = ""
+
+    def __init__(self, data=None, **kwargs):
+        super().__init__(data, **kwargs)
+        self.helper.attrs = {"data-keep": self.kept, "data-keep-with": self.kept_with}
+        self.helper.attrs |= {} if self.is_bound else {"data-fresh": ""}
+
+    @property
+    def kept(self) -> str:
+        """The draft's key."""
+        return f"{self.address or self.act}-{self.finding.ref}"
+
+
+class ExamineForm(KeptForm):
     """What a fitter found: the facts of the mode chosen before, and words. `found`: a mode, NOT_SURE or NOT_SEEN."""
 
-    act, words = "examine", "Save the examination"
+    act, words, kept_with = "examine", "Save the examination", "found"
     found = forms.CharField(max_length=40, widget=forms.HiddenInput)
     note = Words(
         label="What you saw, in your words",
@@ -131,7 +147,7 @@ def told_word(value) -> str:
     return value if isinstance(value, str) else words.number(value)
 
 
-class MakeSafeForm(ActForm):
+class MakeSafeForm(KeptForm):
     """What was done so that it can do no harm, and what that shut."""
 
     act, address, words = "make safe", "make-safe", "Record that it is made safe"
@@ -170,7 +186,7 @@ class MakeSafeForm(ActForm):
         return tuple(working.Shut(kind, values[f"where-{n}"], values[f"key-{n}"]) for kind, n in rows if kind)
 
 
-class PutBackForm(ActForm):
+class PutBackForm(KeptForm):
     """The state a half-done job is left in."""
 
     act, address, words = "put back", "put-back", "Put it back half done"

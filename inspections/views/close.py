@@ -12,6 +12,7 @@ from inspections import grading, happened, lowering, words, workflow
 from inspections.forms.acts import CheckForm
 from inspections.forms.close import NOT_FOUND, CloseForm, FoundForm, SignForm, refusal
 from inspections.permissions import Refused, require
+from inspections.views import keeping
 from inspections.views.findings import finding_meant
 from inspections.workflow import Stale
 
@@ -60,7 +61,8 @@ def close(request, ref):
         return page(request, "pages/close.html", finding, now=now, status=status, found=asked)
     chosen = question.cleaned_data["found"]
     if request.method != "POST":
-        form = CloseForm(finding=finding, rules=rules, found=chosen, today=timezone.localdate(now))
+        more = {"rows": request.GET.get("rows", "")}
+        form = CloseForm(finding=finding, rules=rules, found=chosen, today=timezone.localdate(now), initial=more)
         return page(request, "pages/close.html", finding, now=now, form=form, chosen=chosen_words(rules, chosen))
     return entered(request, finding, rules, chosen, now)
 
@@ -90,7 +92,7 @@ def entered(request, finding, rules, chosen, now):
         status = 422
         try:
             if sign.is_valid():
-                return signed(request, finding, form, sign, now)
+                return keeping.done(request, signed(request, finding, form, sign, now), f"close-{finding.ref}")
         except Stale as stale:
             if any(e.kind == "signed" and e.actor_id == request.user.pk for e in stale.since):
                 return redirect("finding", finding.ref)

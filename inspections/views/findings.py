@@ -35,6 +35,7 @@ from inspections.forms.acts import FORMS
 from inspections.models import Finding, Observation, Submission
 from inspections.permissions import DRIVER, groups_of, may, require
 from inspections.rules.facts import CATEGORIES
+from inspections.views import keeping
 from inspections.views.limits import pages_offered, restrict_because
 
 PAGE = 50
@@ -194,6 +195,7 @@ def finding(request, ref):
         "unnamed": not found.unit_id and workflow.may_from(found, "plan") and may(request.user, "plan"),
         "chain": asked.chain(found),
         "leak": told.named and leak_tests.concern(found, grading.ruleset(now)),
+        "kept_gone": " ".join(keeping.gone(request)),
         "watch": watching.of_finding(found, now),
         "left": working.left_in([found]).get(found.pk),
         "printed": cards.last_prints([found], now).get(found.pk),

@@ -16,6 +16,7 @@ from inspections.forms.close import SignForm, refusal
 from inspections.forms.repairing import CARRIED, RepairedForm, WhereForm, WhichForm
 from inspections.models import Finding
 from inspections.permissions import Refused, require
+from inspections.views import keeping
 
 SHOWN = 12  # open reports of the unit that the page names first
 
@@ -63,7 +64,8 @@ def entries(request, unit, finding, found, rules, now):
     fit = {"finding": finding, "rules": rules, "found": found, "today": timezone.localdate(now)}
     context = {"chosen": words.mode(rules, found)}
     if request.method != "POST":
-        said = {"uuid": uuid4(), **{name: request.GET[name] for name in CARRIED}}
+        said = {"uuid": uuid4(), "rows": request.GET.get("rows", "")}
+        said |= {name: request.GET[name] for name in CARRIED}
         return page(request, unit, now, finding, form=RepairedForm(initial=said, **fit), **context)
     form, step = RepairedForm(request.POST, **fit), request.POST.get("step", "check")
     if step in ("change", "more"):
@@ -74,7 +76,7 @@ def entries(request, unit, finding, found, rules, now):
     sign = SignForm(request.POST if step == "sign" else None)
     try:
         if step == "sign" and sign.is_valid():
-            return signed(request, unit, finding, form, sign, now)
+            return keeping.done(request, signed(request, unit, finding, form, sign, now), f"repaired-{unit.number}")
     except Refused as refused:
         refusal(sign, refused)
     status = 422 if step == "sign" else 200

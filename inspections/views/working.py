@@ -7,6 +7,7 @@ from django.shortcuts import render
 from inspections import grading, working
 from inspections.forms.close import FoundForm
 from inspections.forms.working import ExamineForm, MakeSafeForm, PutBackForm, found_offered, found_words
+from inspections.views import keeping
 from inspections.views.acts import Page, Repeat, act_on, asked, context
 from inspections.views.moves import page_of
 
@@ -32,7 +33,8 @@ def examine(request, finding, now, posted):
 
     done = "The examination is saved and the fault is graded with it. It stays open until the work is signed."
     mode = form.work().mode if form.is_valid() else ""
-    return act_on(request, form, call, done=done, page=page, repeat=lambda v: Repeat("examined", {"mode": mode}))
+    answer = act_on(request, form, call, done=done, page=page, repeat=lambda v: Repeat("examined", {"mode": mode}))
+    return keeping.done(request, answer, form.kept)
 
 
 def which(request, finding, question, now, status):
@@ -62,9 +64,10 @@ def make_safe(request, finding, now, posted):
         )
 
     done = "It is recorded as made safe. The fault stays open, with the limits shown here."
-    return act_on(
+    answer = act_on(
         request, form, call, done=done, page=page, repeat=lambda v: Repeat("made safe", {"done": v["done"].strip()})
     )
+    return keeping.done(request, answer, form.kept)
 
 
 @page_of("put back")
@@ -80,7 +83,10 @@ def put_back(request, finding, now, posted):
         working.put_back(finding, version=values["version"], by=request.user, now=now, **said)
 
     done = "Put back. Whoever takes it next sees the state you left it in."
-    return act_on(request, form, call, done=done, page=page, repeat=lambda v: Repeat("put back", {"note": v["note"]}))
+    answer = act_on(
+        request, form, call, done=done, page=page, repeat=lambda v: Repeat("put back", {"note": v["note"]})
+    )
+    return keeping.done(request, answer, form.kept)
 
 
 def shut_for(finding, now):

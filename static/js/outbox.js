@@ -351,7 +351,7 @@
     const photos = await Store.all("photos");
     const done = (await Store.all("reports")).filter((report) => !waits(report, photos));
     await Store.write([
-      ...["facts", "etag", "table"].map((key) => ["delete", "facts", key]),
+      ...["facts", "etag", "table", "kept"].map((key) => ["delete", "facts", key]),
       ...["user", "unit", "unit-told", "unit-picked", "recent", "asked"].map((key) => ["delete", "meta", key]),
       ...deletes(done, photos),
       ["put", "meta", crypto.randomUUID(), "left"],
