@@ -11,7 +11,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from fleet.models import Place, WeatherAlert
-from inspections import alerts, asked, assistance, deferring, expiry, grading, hoods, words
+from inspections import alerts, asked, assistance, deferring, expiry, grading, hoods, words, working
 from inspections.forms.acts import SHIFT_STARTS
 from inspections.models import Deferral, Finding, LogEntry, Seal, Submission, Visit
 from inspections.models.findings import OPEN
@@ -64,11 +64,20 @@ class Ends:
 
 
 @dataclass(frozen=True, slots=True)
+class HalfDone:
+    """A job put back half done, and the state it is left in."""
+
+    line: words.Line
+    left: working.Left
+
+
+@dataclass(frozen=True, slots=True)
 class Handover:
     """Everything the page says. `mates`, `quarantine` and `hoods` are numbers."""
 
     calls: Some
     promises: Some
+    half_done: Some
     over: Some
     ending: Some
     due: Some
@@ -112,6 +121,7 @@ def handover(shift: Shift, *, reader: User, now: datetime) -> Handover:
     return Handover(
         calls=calls(rules, now),
         promises=promises(shift, reader),
+        half_done=half_done(rules, now),
         over=over(rules, now),
         ending=ending(rules, now),
         due=due(rules, now),
@@ -152,6 +162,14 @@ def promises(shift: Shift, reader: User) -> Some:
         for row in rows[-SHOWN:]
     ]
     return some(told, len(rows))
+
+
+def half_done(rules, now: datetime) -> Some:
+    """Jobs put back half done, with the state each is left in."""
+    rows = working.half_done()
+    found = list(rows.for_list()[:SHOWN])
+    left = working.left_in(found)
+    return some([HalfDone(line, left[line.finding.pk]) for line in words.lines(found, rules, now)], rows.count())
 
 
 def over(rules, now: datetime) -> Some:

@@ -12,6 +12,8 @@ from uuid import UUID, uuid4
 
 from django.contrib.auth.models import User
 from django.db import transaction
+from django.db.models import Exists, OuterRef, QuerySet, Value
+from django.db.models.functions import Concat
 
 from inspections import grading, labels, mates
 from inspections.models import Finding, Grade, Isolation, LogEntry, Observation
@@ -253,3 +255,10 @@ def left_in(findings: Iterable[Finding]) -> dict[int, Left]:
     open_here = {f"finding:{found.ref}": found.pk for found in findings if found.is_open}
     entries = LogEntry.objects.filter(subject__in=open_here, kind=PUT_BACK).select_related("actor").order_by("seq")
     return {open_here[e.subject]: Left(e.happened, e.actor, left_words(e.data)) for e in entries}
+
+
+def half_done() -> QuerySet[Finding]:
+    """Open findings that were put back half done, at any time, by state and then the longest waiting."""
+    entries = LogEntry.objects.filter(subject=Concat(Value("finding:"), OuterRef("ref")), kind=PUT_BACK)
+    worked_on = (State.ACKNOWLEDGED, State.PLANNED, State.IN_WORK)
+    return Finding.objects.filter(Exists(entries), state__in=worked_on).order_by("state", "first_seen", "pk")

@@ -8,10 +8,10 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from fleet.models import WeatherAlert
-from inspections import handover, hourly, workflow
+from inspections import handover, hourly, workflow, working
 from inspections.models import Deferral, Finding, Submission
 from inspections.rules.limits import Limits
-from tests.screens.desk import ESCAPED, HOSTILE, copies, finding_of, looked
+from tests.screens.desk import ESCAPED, HOSTILE, copies, finding_of, looked, taken
 
 pytestmark = pytest.mark.django_db
 PAGE = "/handover/"
@@ -214,3 +214,17 @@ def test_the_number_of_queries_does_not_grow(cast, railway, report, client_of):
         Finding.objects.filter(pk__in=[row.pk for row in rows]).delete()
     assert counts[0] == counts[1]
     print(f"queries: handover {counts[0]}")
+
+
+def test_jobs_put_back_half_done_are_handed_on(cast, railway, report, client_of, now):
+    job = taken(cast, railway, finding_of(report(cast.driver)), now)
+    other = taken(cast, railway, finding_of(report(cast.driver, unit="202")), now)
+    client = client_of(cast.controller)
+    assert "No job was put back half done." in client.get("/handover/").content.decode()
+    working.put_back(job, version=job.version, by=cast.fitter, now=now, parts_off="Ring <i>", isolated="C", key="14")
+    page = client.get("/handover/").content.decode()
+    assert "by Fitter 1. <bdi>Parts off: Ring &lt;i&gt;.</bdi> <bdi>Isolated: C.</bdi> <bdi>Key: 14.</bdi>" in page
+    assert job.spoken_ref in page
+    assert other.spoken_ref not in page.partition("Left half done")[2].partition("Ends in the next")[0]
+    Finding.objects.filter(pk=job.pk).update(state="closed", closed=now)
+    assert "No job was put back half done." in client.get("/handover/").content.decode()
