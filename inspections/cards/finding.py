@@ -15,8 +15,7 @@ from inspections.reports.work_card import CardFinding, CardSeen, CardStep, CardT
 
 SEEN_SHOWN = 3  # observations of a finding, the newest, after the first report
 FEW_OTHERS = 3  # so many other modes are named on the card
-# What a leak test needs beside its result, and any other measured value.
-LEAK_RECORD = ("Bar: start, end", "\N{DEGREE SIGN}C: start, end", "Minutes, litres", "Gauge no.")
+LEAK_RECORD = ("Bar: start, end", "\N{DEGREE SIGN}C: start, end")  # the page of the leak test reckons the result
 
 
 def finding_of(
@@ -140,7 +139,7 @@ def test_of(test) -> CardTest:
     return CardTest(
         f"{test.name}. {test.method}",
         limit,
-        test.unit,
+        "" if test.minutes else test.unit,
         test.document,
         second=test.checker,
         record=LEAK_RECORD if test.minutes else (),

@@ -16,7 +16,7 @@ from inspections import grading, log, words, working
 from inspections.cards import prints
 from inspections.cards.made import LETTERS, Key, Made, cards_of, letters_of
 from inspections.cards.past import left_words
-from inspections.cards.there import clock
+from inspections.cards.there import clock, day, short
 from inspections.handover import Shift, shift_at, shift_of
 from inspections.models import Finding, LogEntry, Visit
 from inspections.reports.shift_pack import Pack, PackCount, PackJob, Unfinished, shift_pack
@@ -106,7 +106,7 @@ def count_of(band: str, bands: Mapping[str, int], last: LogEntry | None) -> Pack
 def job_of(job: Finding, shift: Shift, at: Mapping[Key, int], rules, now: datetime) -> PackJob:
     """One line of the job list."""
     due = words.deadline(job, now)
-    by = f"examine by {clock(due.at)}" if due.at else due.words[:1].lower() + due.words[1:]
+    by = f"by {short(due.at)}" if due.at else due.words[:1].lower() + due.words[1:]
     cards = [
         at[key] for key in ((job.visit_id, letter) for letter in LETTERS if letter in letters_of(job)) if key in at
     ]
@@ -118,9 +118,9 @@ def job_of(job: Finding, shift: Shift, at: Mapping[Key, int], rules, now: dateti
         part=words.part(rules, job),
         fault=words.fault(rules, job),
         category="" if job.worst is None else CATEGORIES[job.worst].capitalize(),
-        due=f"overdue, {by}" if due.at and due.over else by,
+        due=f"overdue {by}" if due.at and due.over else by,
         state="" if job.state == Finding.State.PLANNED else job.state,
-        since="" if job.visit.since >= shift.begins else f"since {clock(job.visit.since)}",
+        since="" if job.visit.since >= shift.begins else f"planned {day(job.visit.since)}, {job.visit.shift}",
         card=min(cards, default=-1),
     )
 
@@ -143,14 +143,13 @@ def due_in(depot: Place, shift: Shift) -> list[str]:
 
 
 def due_words(visit: Visit, findings: Sequence[Finding]) -> str:
-    """ "205, 24 Nov 2026, 14:00, road 3: 2 open reports, 1 of them not planned here, worst undesirable"."""
+    """ "205, 24 Nov 14:00, road 3: 2 open, 1 of them not planned here, worst undesirable."."""
     road = f", road {visit.road}" if visit.road else ""
-    count = f"{len(findings)} open report{'s' * (len(findings) > 1)}"
     elsewhere = sum(finding.visit_id is None or finding.visit.depot_id != visit.depot_id for finding in findings)
     apart = f", {elsewhere} of them not planned here" if elsewhere else ""
     graded = [finding.worst for finding in findings if finding.worst is not None]
     worst = f", worst {CATEGORIES[max(graded)]}" if graded else ", not graded"
-    return f"{visit.unit}, {clock(visit.since)}{road}: {count}{apart}{worst}."
+    return f"{visit.unit}, {short(visit.since)}{road}: {len(findings)} open{apart}{worst}."
 
 
 def last_pack(depot: Place) -> LogEntry | None:

@@ -122,3 +122,9 @@ def day(at: datetime) -> str:
 def clock(at: datetime) -> str:
     """ "24 Nov 2026, 18:00"."""
     return f"{day(at)}, {timezone.localtime(at):%H:%M}"
+
+
+def short(at: datetime) -> str:
+    """ "24 Nov 18:00", for what is near."""
+    at = timezone.localtime(at)
+    return f"{at.day} {at:%b %H:%M}"

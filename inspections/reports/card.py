@@ -71,7 +71,8 @@ class CardTest:
     """One closing test: a row like a step. Limit, unit and document are printed in the cell of the blank.
 
     `limit` in words with its unit ("at most 0.2 bar in 5 min"), `unit` of the value to write ("bar"), `document`
-    with its issue ("" prints that the limit is indicative). `record`: further things to write, a cell each ("Gauge").
+    with its issue ("" prints that the limit is indicative). `record`: what to write in the cell, a line each
+    ("Gauge"); without it there is one blank.
     """
 
     do: str

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from io import BytesIO
 
 from PIL import Image, UnidentifiedImageError
@@ -12,6 +11,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from inspections.reports import card_steps, face
 from inspections.reports.card import Card, CardFinding, CardSeen, grouped, moment, sentence
+from inspections.reports.card_close import FREE_HEIGHT, close_blocks
 from inspections.reports.paper import (
     BODY,
     HEAVY,
@@ -21,7 +21,6 @@ from inspections.reports.paper import (
     LINE_GAP,
     MM,
     MOST_LINES,
-    TICK,
     WIDTH,
     Block,
     Run,
@@ -40,13 +39,7 @@ PART_SIZE, BAND_SIZE = 22, 20
 PICTURE_WIDTH, PICTURE_HEIGHT = 52 * MM, 39 * MM
 PICTURE_DOTS = (614, 461)  # 300 to the inch
 BESIDE_PICTURE = WIDTH - PICTURE_WIDTH - 4 * MM
-FREE_HEIGHT, FREE_LEAST = 24 * MM, 15 * MM
-# What the free box is for, and where each begins.
-FREE = ((0, "Found and done"), (80 * MM, "Parts out, in: batch, serial"), (138 * MM, "Gauges: number, due"))
-SIGN_WIDTH, SIGN_HEIGHT = 60 * MM, 24 * MM
-ACROSS, DOWN = 5 * MM, 3 * MM
 NO_STEPS = "No steps are held for this fault: work to the maintenance document."
-RESULTS = ("Repaired", "Released with limits", "Made safe", "Not repaired", "No fault found")
 
 
 def finding_blocks(card: Card, finding: CardFinding, *, last: bool, free: float = FREE_HEIGHT) -> list[Block]:
@@ -56,18 +49,18 @@ def finding_blocks(card: Card, finding: CardFinding, *, last: bool, free: float 
     """
     name = f"{grouped(finding.reference)}, {finding.part}: {finding.fault} (continued)"
     again = line([Run(0, wrap(name, LABEL, WIDTH, bold=True, most=1)[0], LABEL, bold=True)], keep=True)
-    rows = card_steps.rows(finding.steps, finding.tests)
+    rows = card_steps.rows(finding.steps, finding.tests, finding.document)
     rows = headed(rows, again, rows[0]) if rows else [line([Run(0, NO_STEPS, bold=True)])]
     top = headed(_top(card, finding), again)
-    close = headed(_close(finding, free, restore=last and bool(card.isolations)), again)
+    close = headed(close_blocks(finding, free, restore=last and bool(card.isolations)), again)
     return [rule(HEAVY, 1.5 * MM), *top, *rows, *close]
 
 
 def _top(card: Card, finding: CardFinding) -> list[Block]:
     """Title, band and words beside the picture; what is longer goes on below it over the full width."""
     blocks = [*_title(finding), _band(finding)]
-    for label, text in _facts(finding):
-        blocks += paragraph((label, text), room=_room_below(blocks))
+    for pairs in _facts(finding):
+        blocks += paragraph(*pairs, room=_room_below(blocks))
     beside, below, height = [], [], 0.0
     for block in blocks:
         (beside if height < PICTURE_HEIGHT else below).append(block)
@@ -111,24 +104,36 @@ def _band(finding: CardFinding) -> Block:
     return Block(height, draw)
 
 
-def _facts(finding: CardFinding) -> list[tuple[str, str]]:
-    """(label, text) of each paragraph: how it was left, repeat, seen, words, past work, what to take."""
-    facts = [("Left half done", sentence([finding.left])), ("Repeat", sentence([finding.repeat]))]
-    facts.append(("Left for now", sentence([finding.deferral])))
+def _facts(finding: CardFinding) -> list[list[tuple[str, str]]]:
+    """(label, text) pairs that run on, for each paragraph: what came before, each look, what to take."""
+    before = (("Left half done", finding.left), ("Repeat", finding.repeat), ("Left for now", finding.deferral))
+    facts = [[(label, sentence([text])) for label, text in before]]
+    looks = []
     for i, seen in enumerate(finding.seen):
-        facts.append((f"{grouped(finding.reference)} seen" if not i else "Seen", _seen(seen)))
-        facts.append(("Their words", f"\u201c{seen.words.strip()}\u201d" if seen.words.strip() else ""))
-    facts.append(("Not printed", f"{finding.unseen} looks between, see the logbook." if finding.unseen else ""))
-    facts.append(("Past work here", sentence(finding.past, "none known")))
-    facts.append(("Take", sentence((*finding.parts, *finding.tools))))
-    facts.append(("Steps from", sentence([finding.document])))
-    return [(label, text) for label, text in facts if text]
+        words = f"\u201c{seen.words.strip()}\u201d" if seen.words.strip() else ""
+        label = f"{grouped(finding.reference)} seen" if not i else "Seen"
+        looks += [(label, f"{_seen(seen)}."), ("Their words", words)]
+    between = f"looks between the first and these: {finding.unseen}." if finding.unseen else ""
+    facts.append([*looks, ("Not printed", between)])
+    facts.append(
+        [
+            ("Past work here", sentence(finding.past, "none known")),
+            ("Take", sentence((*finding.parts, *finding.tools))),
+            (_from(finding), sentence([finding.document])),
+        ]
+    )
+    said = [[(label, text) for label, text in pairs if text] for pairs in facts]
+    return [pairs for pairs in said if pairs]
+
+
+def _from(finding: CardFinding) -> str:
+    return "Steps, tests from" if finding.document in {test.document for test in finding.tests} else "Steps from"
 
 
 def _seen(seen: CardSeen) -> str:
     told = ", ".join(word for word in (moment(seen.at), seen.place, seen.by) if word)
     told = told if seen.kind == "first report" else f"{told} ({seen.kind})"
-    return ". ".join((told, *seen.answers))
+    return ". ".join((told, *seen.answers)).rstrip(".")
 
 
 def _picture(canvas: Canvas, card: Card, finding: CardFinding, top: float) -> None:
@@ -174,58 +179,3 @@ def grey(photo: bytes) -> bytes | None:
     out = BytesIO()
     small.save(out, "JPEG", quality=82)
     return out.getvalue()
-
-
-def _close(finding: CardFinding, height: float, *, restore: bool) -> list[Block]:
-    """Free box, result boxes, signatures."""
-
-    def free(canvas: Canvas, top: float) -> None:
-        box(canvas, 0, top, WIDTH, height)
-        for at, label in FREE:
-            put(canvas, Run(at + 1.5 * MM, label, LEAST), top)
-
-    # Kept together: what was done, the result and the names belong on one sheet.
-    return [Block(height, free, keep=True), _results(), _signatures(finding, restore)]
-
-
-def _results() -> Block:
-    """One tick box for each outcome, in a row that fills the width."""
-    runs = [Run(0, name, LEAST, bold=True) for name in RESULTS]
-    spare = WIDTH - sum(run.end + TICK + 1 * MM for run in runs)
-    apart = spare / (len(runs) - 1)
-
-    def draw(canvas: Canvas, top: float) -> None:
-        x = 0.0
-        for run in runs:
-            box(canvas, x, top, TICK, TICK)
-            put(canvas, replace(run, x=x + TICK + 1 * MM), top - (TICK - LEAST * LINE_GAP) / 2)
-            x += TICK + 1 * MM + run.end + apart
-
-    return Block(TICK, draw, gap=DOWN, keep=True)
-
-
-def _signatures(finding: CardFinding, restore: bool) -> Block:
-    """The fitter's box, the checker's where the rules ask for one, and what to put back."""
-
-    def draw(canvas: Canvas, top: float) -> None:
-        _sign(canvas, 0, top, "Fitter: name, sign, time")
-        if finding.check:
-            _sign(canvas, SIGN_WIDTH + ACROSS, top, "Checker: name, sign, time")
-        x = 2 * (SIGN_WIDTH + ACROSS)
-        y = top
-        asked = f"Checker asked for: {finding.check}" if finding.check else "No checker asked for"
-        for text in wrap(asked, LEAST, WIDTH - x, most=2):
-            put(canvas, Run(x, text, LEAST), y)
-            y -= LEAST * LINE_GAP
-        if restore:
-            y = top - SIGN_HEIGHT + TICK + 2 * MM
-            box(canvas, x, y, TICK, TICK)
-            for i, text in enumerate(("All isolations off,", "keys and labels back")):
-                put(canvas, Run(x + TICK + 1.5 * MM, text, LEAST, bold=True), y + 1 * MM - i * LEAST * LINE_GAP)
-
-    return Block(SIGN_HEIGHT, draw, gap=DOWN)
-
-
-def _sign(canvas: Canvas, x: float, top: float, label: str) -> None:
-    box(canvas, x, top, SIGN_WIDTH, SIGN_HEIGHT)
-    put(canvas, Run(x + 1.5 * MM, label, LEAST), top)

@@ -92,7 +92,7 @@ def _unit(card: Card) -> list[Block]:
     beside_at = runs[-1].end + 6 * MM
     beside = wrap(told, BODY, BESIDE_QR - beside_at) if beside_at < BESIDE_QR - 30 * MM else []
     if not 0 < len(beside) <= 2:
-        below = wrap(told, BODY, BESIDE_QR, most=3)
+        below = wrap(f"Printed {moment(card.printed)}. {card.visit}", BODY, BESIDE_QR, most=3)
         return [*map(large, runs), *(line([Run(0, text)]) for text in below)]
 
     def draw(canvas: Canvas, top: float) -> None:
@@ -126,8 +126,8 @@ def common(card: Card) -> list[Block]:
 
 
 def _isolation_row(pair: tuple[CardIsolation, ...], *, gap: float) -> Block:
-    """Two isolations side by side: tick box, words, a cell for the key number."""
-    column = (WIDTH - 6 * MM) / 2
+    """Two isolations side by side, or one over the width: tick box, words, a cell for the key number."""
+    column = (WIDTH - 6 * MM) / 2 if len(pair) > 1 else WIDTH
     words_at, key_at = TICK + 2 * MM, column - KEY_WIDTH
     room = key_at - words_at - 2 * MM
     texts = [wrap(_to_isolate(isolation), LEAST, room, most=MOST_LINES) for isolation in pair]

@@ -25,6 +25,7 @@ from inspections.reports.paper import (
 
 CELL_WIDTH, CELL_HEIGHT = 62 * MM, 15 * MM
 INITIALS_WIDTH = 22 * MM
+INITIALS_AT = WIDTH - INITIALS_WIDTH
 BLANK = 10 * MM  # least height to write in below what is printed in a cell
 ACROSS, DOWN = 5 * MM, 3 * MM
 DO_AT = 9 * MM
@@ -40,7 +41,12 @@ class _Row:
     printed: tuple[str, ...]  # lines at the top of the cell
     unit: str
     second: bool
-    right: float  # where the boxes of initials begin
+    record: tuple[str, ...] = ()  # what to write in the cell, a line each; else it has one blank
+
+    @property
+    def right(self) -> float:
+        """Where the boxes of initials begin."""
+        return INITIALS_AT - (INITIALS_WIDTH + ACROSS if self.second else 0)
 
     @property
     def do_room(self) -> float:
@@ -48,36 +54,39 @@ class _Row:
 
     @property
     def cell_height(self) -> float:
-        return max(CELL_HEIGHT, len(self.printed) * LEAST * LINE_GAP + BLANK)
+        return max(CELL_HEIGHT, len(self.printed) * LEAST * LINE_GAP + BLANK * max(1, len(self.record)))
 
 
-def rows(steps: tuple[CardStep, ...], tests: tuple[CardTest, ...]) -> list[Block]:
+def rows(steps: tuple[CardStep, ...], tests: tuple[CardTest, ...], document: str = "") -> list[Block]:
     """The headings, then steps and tests, numbered through. Empty where there are neither.
 
-    One row that asks for a second person makes room for the second box in all, so that the columns stay in line.
-    """
-    second = any(row.second for row in (*steps, *tests))
-    right = WIDTH - INITIALS_WIDTH - (INITIALS_WIDTH + ACROSS if second else 0)
+    `document`: named above for all of them; a test's cell then names its own only where it is another. A row that
+    asks for a second person has less room for its words; its initials stay in line with the others'."""
     blocks: list[Block] = []
     for number, step in enumerate(steps, 1):
-        blocks += _row(_Row(number, step.do, step.warning, _printed(step.write), "", step.second, right))
+        blocks += _row(_Row(number, step.do, step.warning, _printed(step.write), "", step.second))
     for number, test in enumerate(tests, len(steps) + 1):
-        blocks += _row(_Row(number, f"Test: {test.do}", test.warning, _limit(test), test.unit, test.second, right))
-        blocks += _records(test.record)
-    return [_headings(right), *blocks] if blocks else []
+        blocks += _row(
+            _Row(
+                number, f"Test: {test.do}", test.warning, _limit(test, document), test.unit, test.second, test.record
+            )
+        )
+    return [_headings(), *blocks] if blocks else []
 
 
 def _cell_at(right: float) -> float:
     return right - ACROSS - CELL_WIDTH
 
 
-def _headings(right: float) -> Block:
-    names = ((0, "No"), (DO_AT, "Do"), (_cell_at(right), "Write"), (right, "Initials"))
+def _headings() -> Block:
+    names = ((0, "No"), (DO_AT, "Do"), (_cell_at(INITIALS_AT), "Write"), (INITIALS_AT, "Initials"))
     return line([Run(x, name, LEAST, bold=True) for x, name in names], keep=True)
 
 
-def _limit(test: CardTest) -> tuple[str, ...]:
+def _limit(test: CardTest, document: str) -> tuple[str, ...]:
     """Limit and document, on one line where they fit."""
+    if document and test.document == document:
+        return _printed(test.limit)
     return _printed(f"{test.limit} ({test.document or NO_DOCUMENT})")
 
 
@@ -93,7 +102,7 @@ def _row(row: _Row) -> list[Block]:
     # A text longer than a row goes on below it, line by line, so that no row is higher than a sheet.
     first, more = lines[:MOST_LINES], lines[MOST_LINES:]
     text_height = sum(run.size * LINE_GAP for run in first)
-    height = max(text_height, row.cell_height) + DOWN
+    height = max(text_height, row.cell_height + DOWN)
 
     def draw(canvas: Canvas, top: float) -> None:
         put(canvas, Run(0, str(row.number), STEP, bold=True), top)
@@ -107,16 +116,19 @@ def _row(row: _Row) -> list[Block]:
 
 
 def _boxes(canvas: Canvas, row: _Row, top: float) -> None:
-    _initials(canvas, row.right, top, "Doer" if row.second else "")
     if row.second:
-        _initials(canvas, row.right + INITIALS_WIDTH + ACROSS, top, "Second")
+        _initials(canvas, row.right, top, "Doer")
+    _initials(canvas, INITIALS_AT, top, "Second" if row.second else "")
     if not row.printed:
         return
     cell_at = _cell_at(row.right)
     box(canvas, cell_at, top, CELL_WIDTH, row.cell_height)
     for i, text in enumerate(row.printed):
         put(canvas, Run(cell_at + INSET, text, LEAST, bold=True), top - i * LEAST * LINE_GAP)
-    for text in wrap(row.unit, STEP, CELL_WIDTH / 2, most=1):
+    for i, name in enumerate(row.record, 1):
+        for text in wrap(name, LEAST, CELL_WIDTH / 2, most=1):
+            put(canvas, Run(cell_at + INSET, text, LEAST), top - row.cell_height + (len(row.record) - i) * BLANK + 19)
+    for text in wrap("" if row.record else row.unit, STEP, CELL_WIDTH / 2, most=1):
         end = Run(0, text, STEP).end
         put(canvas, Run(cell_at + CELL_WIDTH - INSET - end, text, STEP), top - row.cell_height + 19)
 
@@ -125,23 +137,3 @@ def _initials(canvas: Canvas, x: float, top: float, who: str) -> None:
     box(canvas, x, top, INITIALS_WIDTH, CELL_HEIGHT)
     if who:
         put(canvas, Run(x + INSET, who, LEAST), top)
-
-
-def _records(names: tuple[str, ...]) -> list[Block]:
-    """Further cells of a test, two in a row."""
-    pairs = [names[i : i + 2] for i in range(0, len(names), 2)]
-    return [_record_row(pair) for pair in pairs]
-
-
-def _record_row(pair: tuple[str, ...]) -> Block:
-    printed = [_printed(name) for name in pair]
-    height = max(CELL_HEIGHT, *(len(lines) * LEAST * LINE_GAP + BLANK for lines in printed))
-
-    def draw(canvas: Canvas, top: float) -> None:
-        for i, lines in enumerate(printed):
-            x = DO_AT + i * (CELL_WIDTH + ACROSS)
-            box(canvas, x, top, CELL_WIDTH, height)
-            for j, text in enumerate(lines):
-                put(canvas, Run(x + INSET, text, LEAST, bold=True), top - j * LEAST * LINE_GAP)
-
-    return Block(height + DOWN, draw)

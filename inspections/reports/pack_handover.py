@@ -23,9 +23,10 @@ from inspections.reports.paper import (
 )
 
 TITLE_SIZE, COUNT_SIZE = 26, 20
-FIRST_SHOWN = 10
+FIRST_SHOWN = 6
+INDENT = 2 * MM
 SIGN_WIDTH, SIGN_HEIGHT = 88 * MM, 24 * MM
-WRITE_HEIGHT, NOTES_HEIGHT = 20 * MM, 44 * MM
+WRITE_HEIGHT, NOTES_HEIGHT = 18 * MM, 40 * MM
 FACE_TO_FACE = "Talk it over face to face: this paper is not the handover."
 NOTHING = "No open jobs at this depot for this shift."
 PARTS_UNKNOWN = "The logbook does not hold which parts are awaited. Write them here."
@@ -41,7 +42,7 @@ def handover_blocks(pack: Pack) -> list[Block]:
         blocks += _section("Jobs", [NOTHING])
     blocks += _section("Not graded or overdue", _first(pack.first))
     blocks += _section("Begun and not finished", [f"{_job(one.job)}. {one.left}" for one in pack.unfinished])
-    blocks += _section("Units due in, with what is open on them", list(pack.due_in))
+    blocks += _section("Units due in, with what is open on them", list(pack.due_in), columns=2)
     blocks += _section("Waiting for parts", [PARTS_UNKNOWN], keep=True)
     return [*blocks, _room(WRITE_HEIGHT, "Unit, part, expected"), _room(NOTES_HEIGHT, "Notes, face to face")]
 
@@ -64,7 +65,7 @@ def _counts(pack: Pack) -> list[Block]:
     """How many jobs of each band, side by side, and since when the change is counted."""
     since = f"Change since the pack of {pack.before}." if pack.before else "No pack was printed here before."
     column = WIDTH / max(1, len(pack.counts))
-    blocks = [_heading(f"Open jobs: {len(pack.jobs)}"), line([Run(0, since)], keep=True)]
+    blocks = [_heading(f"Open jobs: {len(pack.jobs)}"), *(line([Run(0, text)]) for text in wrap(since, BODY, WIDTH))]
     for size, bold, words in ((COUNT_SIZE, True, _number), (LEAST, True, _band), (LEAST, False, _change)):
         texts = [wrap(words(one), size, column - 3 * MM, bold=bold, most=1) for one in pack.counts]
         runs = [Run(i * column, text, size, bold) for i, lines in enumerate(texts) for text in lines]
@@ -88,12 +89,15 @@ def _change(one: PackCount) -> str:
     return f"{abs(one.change)} {'more' if one.change > 0 else 'fewer'}"
 
 
-def _section(title: str, texts: list[str], *, keep: bool = False) -> list[Block]:
-    """A heading, then each text as a paragraph with a dash before it; "None." where there are none."""
-    blocks = [_heading(title)]
-    for text in texts or ["None."]:
-        blocks += [line([Run(2 * MM, row)], keep=keep) for row in wrap(text, BODY, WIDTH - 2 * MM)]
-    return blocks
+def _section(title: str, texts: list[str], *, columns: int = 1, keep: bool = False) -> list[Block]:
+    """A heading, then the texts; "None." where there are none. So many stand side by side where all are short."""
+    rows = [wrap(text, BODY, WIDTH / columns - INDENT) for text in texts or ["None."]]
+    if any(len(lines) > 1 for lines in rows):
+        columns, rows = 1, [wrap(text, BODY, WIDTH - INDENT) for text in texts or ["None."]]
+    lines = [text for wrapped in rows for text in wrapped]
+    beside = [lines[i : i + columns] for i in range(0, len(lines), columns)]
+    runs = [[Run(INDENT + i * WIDTH / columns, text) for i, text in enumerate(row)] for row in beside]
+    return [_heading(title), *(line(row, keep=keep) for row in runs)]
 
 
 def _heading(title: str) -> Block:

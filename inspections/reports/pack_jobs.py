@@ -26,13 +26,13 @@ from inspections.reports.paper import (
 
 # Name and width (mm) of each column; what is wider than its column goes on below.
 COLUMNS = (
-    ("No", 9),
-    ("Unit", 21),
-    ("Road", 15),
-    ("Part and fault", 65),
-    ("Reference", 22),
-    ("When", 41),
-    ("Page", 13),
+    ("No", 8),
+    ("Unit", 18),
+    ("Road", 12),
+    ("Part and fault", 64),
+    ("Reference", 23),
+    ("When", 49),
+    ("Page", 12),
 )
 BETWEEN = 2 * MM
 
@@ -60,7 +60,7 @@ def _row(number: int, job: PackJob, page: str, starts: Sequence[float]) -> Block
         job.road,
         f"{job.part}: {job.fault}",
         grouped(job.reference),
-        "; ".join(when),
+        ", ".join(when),
         page,
     )
     cells = [

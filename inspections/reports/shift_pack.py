@@ -37,6 +37,8 @@ def shift_pack(pack: Pack) -> Generator[int, None, bytes]:
     starts = first.draw(canvas, laid)
     pages = starts[-1]
     for done, (card, before) in enumerate(zip(laid, starts, strict=False), 1):
+        if done == 1:
+            entry(canvas, f"Cards ({len(laid)})", "cards")
         entry(canvas, name_of(card.card), f"card-{done}", level=1)
         draw_card(canvas, card, before=before, pages=pages)
         yield len(laid) + done
@@ -77,8 +79,6 @@ class Front:
             entry(canvas, f"Jobs ({len(self.pack.jobs)})", "jobs")
             jobs = job_blocks(self.pack, [before + 1 for before in starts[:-1]])
             self._sheets(canvas, flow(jobs, ROOM_TOP - BOTTOM), len(self.handover), starts[-1])
-        if laid:
-            canvas.addOutlineEntry(f"Cards ({len(laid)})", "card-1", 0)
         return starts
 
     def _sheets(self, canvas: Canvas, sheets: list[list[tuple[float, Block]]], before: int, pages: int) -> None:

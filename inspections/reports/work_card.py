@@ -22,7 +22,8 @@ from inspections.reports.card import (
     CardTest,
     grouped,
 )
-from inspections.reports.card_finding import FREE_HEIGHT, FREE_LEAST, finding_blocks
+from inspections.reports.card_close import FREE_HEIGHT, FREE_LEAST
+from inspections.reports.card_finding import finding_blocks
 from inspections.reports.card_head import Head, common, foot, head
 from inspections.reports.fonts import printable
 from inspections.reports.paper import BOTTOM, MM, TOP, Block, flow

@@ -14,7 +14,8 @@ from PIL import ImageDraw
 from reportlab.pdfgen.canvas import Canvas
 
 from inspections.reports.card import no_photo
-from inspections.reports.card_finding import NO_STEPS, RESULTS, grey
+from inspections.reports.card_close import RESULTS
+from inspections.reports.card_finding import NO_STEPS, grey
 from inspections.reports.paper import LEFT, MM, PAGE_HEIGHT, WIDTH
 from inspections.reports.work_card import (
     CardFinding,
