@@ -124,6 +124,11 @@ def join_partings(ends: Collection[int], since: datetime, now: datetime) -> None
             note(look.inspection, look, "parted", last, written=now)
 
 
+def earliest_told(since: datetime) -> datetime:
+    """When the earliest of the couplings that were received since then was. There must be one."""
+    return Coupling.objects.filter(received__gte=since).earliest("at").at
+
+
 def says_parted(look: InspectedEnd) -> bool:
     """True where the report, as it was received, says that this end was parted."""
     told = bodies.body_of(bodies.read_json(bytes(look.inspection.submission.body)))

@@ -13,7 +13,7 @@ from datetime import datetime, time, timedelta
 from django.db import transaction
 from django.utils import timezone
 
-from inspections import grading, log, mates, notices, regrading, words
+from inspections import couplings, grading, log, mates, notices, regrading, words
 from inspections.history import reviews
 from inspections.history.record import midnight
 from inspections.models import Finding, LogEntry, Review, Seal
@@ -79,8 +79,14 @@ def regrade(now: datetime, since: datetime | None) -> str:
 def follow(now: datetime, since: datetime | None) -> str:
     """Couplings that became known since the last run: a net below the places where they arrive."""
     # A little before it: an import may have begun before that run and ended after it.
-    ends = mates.ends_told_since((since or now - STALE) - LEASE)
-    return f"{mates.ask_again(ends, now) if ends else 0} looks asked for"
+    received = (since or now - STALE) - LEASE
+    ends = mates.ends_told_since(received)
+    if not ends:
+        return "0 looks asked for"
+    with transaction.atomic():
+        log.hold()
+        couplings.join_partings(ends, couplings.earliest_told(received), now)
+        return f"{mates.ask_again(ends, now)} looks asked for"
 
 
 def seal(now: datetime, since: datetime | None) -> str:

@@ -1,11 +1,13 @@
 """Couplings that people report: once, whoever tells it, whenever it arrives."""
 
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 
 import pytest
 
+from fleet.importing import import_couplings
 from fleet.models import Coupling, CouplingSide
-from inspections import couplings, standing
+from inspections import couplings, hourly, standing
 from inspections.models import InspectedEnd, LogEntry
 
 AT = datetime(2026, 11, 24, 5, 48, tzinfo=UTC)
@@ -170,6 +172,17 @@ def test_a_parting_told_before_the_file_with_its_coupling_arrives(told, cast, ra
     file = f"source_ref,at,end_1,end_2,outcome,stage\nx1,{AT.isoformat()},201 A,202 B,coupled,full\n".encode()
     for new in (1, 0):
         assert couplings.import_file(file, by=cast.controller, now=now + 2 * HOUR, source="t").new == new
+    assert Coupling.objects.get().parted == AT + HOUR
+
+
+def test_the_hourly_work_joins_what_came_by_command(told, railway, now):
+    told("parted", at=AT + HOUR, situation="U")
+    file = BytesIO(
+        f"source_ref,at,end_1,end_2,outcome,stage\nx1,{AT.isoformat()},201 A,202 B,coupled,full\n".encode()
+    )
+    assert import_couplings(file, now=now + 2 * HOUR, source="t").new == 1
+    assert Coupling.objects.get().parted is None
+    hourly.run(now + 3 * HOUR)
     assert Coupling.objects.get().parted == AT + HOUR
 
 
