@@ -137,7 +137,8 @@ def due_in(depot: Place, shift: Shift) -> list[str]:
     visits = Visit.objects.filter(depot=depot, since__gte=shift.begins, since__lt=shift.begins + DUE_IN)
     visits = list(visits.current(shift.begins).select_related("unit").order_by("since", "unit__number"))
     open_on = defaultdict(list)
-    for finding in Finding.objects.open().filter(unit__in={visit.unit_id for visit in visits}):
+    here = {visit.unit_id for visit in visits}
+    for finding in Finding.objects.open().filter(unit__in=here).select_related("visit"):
         open_on[finding.unit_id].append(finding)
     return [due_words(visit, open_on[visit.unit_id]) for visit in visits if open_on[visit.unit_id]]
 
