@@ -213,6 +213,7 @@ def test_who_may_print_a_pack(job, cast, client_of, who, status):
 
 def test_queries_do_not_grow_with_the_cards(job, railway, pack):
     first, second = job(), job(unit="202")
+    job(end="B")  # neither end of 201 can be used: its assistance plan is asked for
     pack()
     counts = []
     for more in (0, 8):
