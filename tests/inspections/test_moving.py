@@ -1,9 +1,11 @@
 """Put where it belongs in one act: limits, restrictions, labels, looks, figures go along; whom to tell is listed."""
 
+from collections import Counter
 from datetime import timedelta
 from types import SimpleNamespace
 
 import pytest
+from django.utils import timezone
 
 from fleet.models import Coupling, CouplingSide
 from inspections import (
@@ -15,10 +17,10 @@ from inspections import (
     log,
     moved,
     moving,
-    recurring,
     standing,
     workflow,
 )
+from inspections.history import cases
 from inspections.models import Finding, Isolation, Label, LogEntry, MateLook, Observation, Restriction, Visit
 from inspections.permissions import Refused
 from inspections.rules.limits import Limits
@@ -59,9 +61,9 @@ def limits_of(railway, now):
 
 
 def figures(now):
-    """(end, part) → findings of the year, as the manager's page counts them."""
-    year = recurring.year_before(now + timedelta(days=1))
-    return {f"{row['number']} {row['letter']} {row['component']}": row["n"] for row in recurring.ends(year)}
+    """(end, part) → findings of the month, as the manager's pages count them."""
+    day = timezone.localdate(now)
+    return dict(Counter(f"{row.end} {row.component}" for row in cases.counting(day - timedelta(days=30), day)))
 
 
 @pytest.fixture
