@@ -126,7 +126,8 @@ def shrunken(groups: rates.TwoGroups, n: float, e: float) -> float:
     from scipy.stats import nbinom
 
     shapes = np.array([groups.shape, rates.BAD_SHAPE])
-    means = np.array([groups.level, groups.level * groups.times])
+    ordinary = 1 / (1 - groups.share + groups.share * groups.times)  # so that the fleet's mean is 1
+    means = np.array([ordinary, ordinary * groups.times])
     weight = np.array([1 - groups.share, groups.share]) * nbinom.pmf(n, shapes, shapes / (shapes + means * e))
     return float(((shapes + n) / (shapes / means + e) * weight).sum() / weight.sum())
 
