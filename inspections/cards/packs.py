@@ -16,7 +16,7 @@ from inspections import grading, log, words, working
 from inspections.cards import prints
 from inspections.cards.made import LETTERS, Key, Made, cards_of, letters_of
 from inspections.cards.past import left_words
-from inspections.cards.there import clock, day, short
+from inspections.cards.there import clock, near_day, short
 from inspections.handover import Shift, shift_at, shift_of
 from inspections.models import Finding, LogEntry, Visit
 from inspections.reports.shift_pack import Pack, PackCount, PackJob, Unfinished, shift_pack
@@ -106,7 +106,11 @@ def count_of(band: str, bands: Mapping[str, int], last: LogEntry | None) -> Pack
 def job_of(job: Finding, shift: Shift, at: Mapping[Key, int], rules, now: datetime) -> PackJob:
     """One line of the job list."""
     due = words.deadline(job, now)
-    by = f"by {short(due.at)}" if due.at else due.words[:1].lower() + due.words[1:]
+    by = (
+        f"{'overdue since' if due.over else 'by'} {short(due.at)}"
+        if due.at
+        else due.words[:1].lower() + due.words[1:]
+    )
     cards = [
         at[key] for key in ((job.visit_id, letter) for letter in LETTERS if letter in letters_of(job)) if key in at
     ]
@@ -118,9 +122,9 @@ def job_of(job: Finding, shift: Shift, at: Mapping[Key, int], rules, now: dateti
         part=words.part(rules, job),
         fault=words.fault(rules, job),
         category="" if job.worst is None else CATEGORIES[job.worst].capitalize(),
-        due=f"overdue {by}" if due.at and due.over else by,
+        due=by,
         state="" if job.state == Finding.State.PLANNED else job.state,
-        since="" if job.visit.since >= shift.begins else f"planned {day(job.visit.since)}, {job.visit.shift}",
+        since="" if job.visit.since >= shift.begins else f"planned {near_day(job.visit.since)}, {job.visit.shift}",
         card=min(cards, default=-1),
     )
 

@@ -124,7 +124,12 @@ def clock(at: datetime) -> str:
     return f"{day(at)}, {timezone.localtime(at):%H:%M}"
 
 
-def short(at: datetime) -> str:
-    """ "24 Nov 18:00", for what is near."""
+def near_day(at: datetime) -> str:
+    """ "24 Nov", for what is near."""
     at = timezone.localtime(at)
-    return f"{at.day} {at:%b %H:%M}"
+    return f"{at.day} {at:%b}"
+
+
+def short(at: datetime) -> str:
+    """ "24 Nov 18:00"."""
+    return f"{near_day(at)} {timezone.localtime(at):%H:%M}"

@@ -50,7 +50,11 @@ def finding_blocks(card: Card, finding: CardFinding, *, last: bool, free: float 
     name = f"{grouped(finding.reference)}, {finding.part}: {finding.fault} (continued)"
     again = line([Run(0, wrap(name, LABEL, WIDTH, bold=True, most=1)[0], LABEL, bold=True)], keep=True)
     rows = card_steps.rows(finding.steps, finding.tests, finding.document)
-    rows = headed(rows, again, rows[0]) if rows else [line([Run(0, NO_STEPS, bold=True)])]
+    rows = (
+        [*headed(rows[:1], again), *headed(rows[1:], again, rows[0])]
+        if rows
+        else [line([Run(0, NO_STEPS, bold=True)])]
+    )
     top = headed(_top(card, finding), again)
     close = headed(close_blocks(finding, free, restore=last and bool(card.isolations)), again)
     return [rule(HEAVY, 1.5 * MM), *top, *rows, *close]

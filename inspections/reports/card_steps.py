@@ -102,7 +102,7 @@ def _row(row: _Row) -> list[Block]:
     # A text longer than a row goes on below it, line by line, so that no row is higher than a sheet.
     first, more = lines[:MOST_LINES], lines[MOST_LINES:]
     text_height = sum(run.size * LINE_GAP for run in first)
-    height = max(text_height, row.cell_height + DOWN)
+    height = max(text_height + 1 * MM, row.cell_height + DOWN)
 
     def draw(canvas: Canvas, top: float) -> None:
         put(canvas, Run(0, str(row.number), STEP, bold=True), top)

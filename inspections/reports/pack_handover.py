@@ -40,7 +40,7 @@ def handover_blocks(pack: Pack) -> list[Block]:
     blocks += _counts(pack)
     if not pack.jobs:
         blocks += _section("Jobs", [NOTHING])
-    blocks += _section("Not graded or overdue", _first(pack.first))
+    blocks += _section("Not graded, overdue or not to wait", _first(pack.first))
     blocks += _section("Begun and not finished", [f"{_job(one.job)}. {one.left}" for one in pack.unfinished])
     blocks += _section("Units due in, with what is open on them", list(pack.due_in), columns=2)
     blocks += _section("Waiting for parts", [PARTS_UNKNOWN], keep=True)

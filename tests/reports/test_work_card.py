@@ -297,6 +297,47 @@ def test_rows_run_on_under_repeated_headings():
         assert "Unit 305, A end" in sheet.words
 
 
+def test_the_headings_stand_once_on_every_sheet():
+    for made in (card(*[finding(steps=STEPS * n, tests=TESTS) for n in (1, 2, 3)]), THREE):
+        for sheet in read(work_card(made)):
+            words = [text.words for text in sheet.texts]
+            blocks = [n for n, word in enumerate(words) if word == "No"]
+            assert all(later - first > 4 for first, later in zip(blocks, blocks[1:], strict=False)), words
+
+
+def test_what_a_half_done_job_a_deferral_and_a_repeat_say_is_printed():
+    said = finding(
+        left="parts off: the ring; put back 14 Jan 2026, 07:10 by Fitter 1",
+        repeat="2nd in 28 days on this part of this end",
+        deferral="until 15 Jan 2026, 18:00, or the next coupling",
+        document="TS 114/2",
+        unseen=2,
+    )
+    warning = "No assistance plan, and neither end can be used"
+    words = " ".join(sheet.words for sheet in read(work_card(card(said, warning=warning))))
+    for text in ("Left half done", "parts off: the ring", "Left for now", "Repeat", "Steps, tests from", warning):
+        assert text.lower() in words.lower(), text
+    assert "looks between the first and these: 2." in words
+    assert "at most 0.1 bar" in words and "(TS 114/2)" not in words, "the document is named once"
+
+
+def test_what_a_test_wants_written_has_a_line_each_in_its_cell():
+    leak = replace(TESTS[0], unit="", record=("Bar: start, end", "°C: start, end"))
+    sheet = read(work_card(card(finding(tests=(leak,)))))[0]
+    first, second = ((text, text.area) for text in sheet.texts if text.words in leak.record)
+    assert first[1].y - second[1].y == pytest.approx(10 * MM, abs=0.5)
+    (cell,) = [box for box in sheet.boxes if first[1].within(box)]
+    assert second[1].within(cell) and round(cell.w / MM) == 62
+
+
+def test_an_isolation_that_is_recorded_is_printed_with_its_key():
+    done = CardIsolation("main reservoir cock shut", "14, Fitter 1", "cock 3, 14 Jan 2026, 05:10, Fitter 2")
+    sheet = read(work_card(card(isolations=(done, CardIsolation("Brake pipe cock")))))[0]
+    for words in ("Recorded as isolated, prove it:", "14 Jan 2026, 05:10", "Key 14, Fitter 1", "Key no."):
+        assert words in sheet.words
+    assert "Isolate: Brake pipe cock" in sheet.words
+
+
 def test_result_and_names_stay_on_one_sheet():
     for made in (card(SEVEN), THREE):
         for sheet in read(work_card(made)):

@@ -111,7 +111,7 @@ def test_what_is_not_graded_or_overdue_stands_first(job, pack, now):
     assert [one.category for one in made.jobs] == ["", "Intolerable", "Undesirable"]
     assert [one.due for one in made.jobs] == ["", "not to wait", "by 25 Nov 05:48"]
     tomorrow = pack(now + timedelta(days=2))
-    assert [one.due for one in tomorrow.jobs][2] == "overdue by 25 Nov 05:48"
+    assert [one.due for one in tomorrow.jobs][2] == "overdue since 25 Nov 05:48"
     assert len(tomorrow.first) == 3
 
 
@@ -135,7 +135,7 @@ def test_earlier_shifts_are_carried_over_and_later_ones_wait(job, pack, now):
     (row,) = pack().jobs
     assert (row.since, row.state) == ("", "")
     (row,) = pack(shift=shift_of("night", now.date())).jobs
-    assert row.since == "planned 24 Nov 2026, late"
+    assert row.since == "planned 24 Nov, late"
     assert pack(shift=shift_at(now)).jobs == ()
     assert finding.visit.since > now
 
