@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from crispy_forms.helper import FormHelper
-from crispy_forms.layout import Fieldset, Layout
+from crispy_forms.layout import Layout
 from django import forms
 from django.urls import reverse
 
@@ -19,7 +19,7 @@ from inspections.forms.close_parts import PartFields
 from inspections.forms.close_tests import TestFields
 from inspections.forms.dials import DIAL_LABELS, DialsForm
 from inspections.forms.fields import Words, button, password, say_what_is_needed
-from inspections.forms.layout import BigRadios
+from inspections.forms.layout import BigRadios, folded
 from inspections.models import CloseOut, Finding
 from inspections.permissions import Refused
 from inspections.rules.limits import DIALS, NO_LIMITS
@@ -130,6 +130,7 @@ class CloseForm(TestFields, PartFields, DialsForm):
         """The layout of the entry page; the form's tag and buttons are the page's."""
         done = [BigRadios("cause"), BigRadios("action")] if self.confirmed else []
         changed = ["rows", *self.part_rows()] if self.confirmed else []
+        limits = self.dial_rows()
         made = FormHelper()
         made.form_tag = False
         made.disable_csrf = True
@@ -141,9 +142,15 @@ class CloseForm(TestFields, PartFields, DialsForm):
             *changed,
             *self.test_rows(),
             BigRadios("outcome"),
-            Fieldset("Only where you release it with limits", *self.dial_rows(), "limits_why"),
+            *folded("Only where you release it with limits", *limits, "limits_why", shown=self.leaves_limits()),
         )
         return made
+
+    def leaves_limits(self) -> bool:
+        """True where limits, or the outcome that asks for them, were chosen already."""
+        given = self.data if self.is_bound else self.initial
+        turned = any(given.get(dial) not in (None, "", DIALS[dial][0]) for dial in DIAL_LABELS)
+        return turned or given.get("outcome") == CloseOut.Outcome.RELEASED or self.any_given(["speed", "limits_why"])
 
     def see(self, version: int) -> None:
         """The person has now been shown what changed: carry this version on."""

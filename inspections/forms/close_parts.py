@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from crispy_forms.layout import Fieldset
 from django import forms
 
 from fleet.models import PartFitting
 from inspections import parts, words
 from inspections.forms.fields import Words
+from inspections.forms.layout import folded
 
 MOST_ROWS = 9
+ROW = ("", "-why", "-out", "-batch", "-serial")  # the fields of one part, after its number
 REASONS = [
     ("", "Choose why"),
     (PartFitting.Reason.FAILED, "It had failed"),
@@ -48,18 +49,23 @@ class PartFields(forms.Form):
         return min(int(said), MOST_ROWS) if said.isdecimal() and said != "0" else 1
 
     def part_rows(self) -> list:
-        """Their layout."""
-        rows = [f"part-{n}{name}" for n in range(1, self.row_count + 1)
-                for name in ("", "-why", "-out", "-batch", "-serial")]  # fmt: skip
+        """Their layout: folded away until something is entered, so that a job without parts stays short."""
+        rows = [f"part-{n}{name}" for n in range(1, self.row_count + 1) for name in ROW]
+        whole = ["coupler", "coupler-why"]
         return [
-            Fieldset("Parts out and in", *rows),
-            Fieldset("Only where the whole coupler was changed", "coupler", "coupler-why"),
+            *folded("Parts out and in", *rows, shown=self.row_count > 1 or self.any_given(rows)),
+            *folded("The whole coupler was changed", *whole, shown=self.any_given(whole)),
         ]
+
+    def any_given(self, names) -> bool:
+        """True where any of these fields holds something."""
+        given = self.data if self.is_bound else self.initial
+        return any(str(given.get(name, "") or "").strip() for name in names)
 
     def check_parts(self, values) -> None:
         """What is missing of a row that was begun, by its field."""
         for n in range(1, self.row_count + 1):
-            given = [name for name in ("-why", "-out", "-batch", "-serial") if values.get(f"part-{n}{name}")]
+            given = [name for name in ROW[1:] if values.get(f"part-{n}{name}")]
             if not values.get(f"part-{n}"):
                 if given:
                     self.add_error(f"part-{n}", f"Choose which part it is ({n}), or take the rest away")

@@ -1,7 +1,8 @@
 """Crispy layout objects of the logbook's own template pack (`templates/logbook/`)."""
 
 from crispy_forms.bootstrap import AppendedText
-from crispy_forms.layout import Field
+from crispy_forms.layout import HTML, Field
+from django.utils.html import format_html
 
 
 class BigRadios(Field):
@@ -37,3 +38,9 @@ class UnitSuffix(AppendedText):
 
     def __init__(self, field, unit, **kwargs):
         super().__init__(field, unit, **kwargs)
+
+
+def folded(summary: str, *fields, shown: bool) -> list:
+    """Fields behind a summary that opens them; open from the start where `shown`. Works without scripts."""
+    opening = format_html("<details{}><summary>{}</summary>", " open" if shown else "", summary)
+    return [HTML(opening), *fields, HTML("</details>")]

@@ -31,12 +31,13 @@ def found_words(rules, found: str) -> str:
 
 
 def facts_asked(finding: Finding, found: str, rules) -> list:
-    """The ruleset's facts that decide how these modes are graded, in its order."""
+    """The ruleset's facts that decide how these modes are graded, in its order; after each its uncertainty."""
     codes = [found] if found in rules.modes else reported(finding, rules)
     wanted = {code for mode in codes for code in facts_of(rules.modes[mode])}
-    wanted |= {rules.facts[code].plus_minus for code in wanted if code in rules.facts}
     known = {"pipe"} if finding.end_id and finding.end.pattern.pipes.get(finding.slot) else set()
-    return [fact for code, fact in rules.facts.items() if code in wanted - STATED - known]
+    found = [fact for code, fact in rules.facts.items() if code in wanted - STATED - known]
+    both = dict.fromkeys(code for fact in found for code in (fact.code, fact.plus_minus) if code)
+    return [rules.facts[code] for code in both]
 
 
 def reported(finding: Finding, rules) -> list[str]:
@@ -96,7 +97,7 @@ class ExamineForm(KeptForm):
 
     def rows(self):
         asked = [self.fact_row(fact) for fact in self.asked]
-        heading = "Measured or seen: leave empty what you did not measure"
+        heading = "What you measured or saw"
         return ["found", *([Fieldset(heading, *asked)] if asked else []), "note"]
 
     def fact_row(self, fact):

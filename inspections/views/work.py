@@ -34,9 +34,9 @@ def shifts(lines, now):
     grouped: dict[str, list[words.Line]] = {}
     for line in lines:
         visit = line.finding.visit
-        when = words.day(visit.since, now).removeprefix("on ").capitalize()
+        when = words.day(visit.since, now).removeprefix("on ")
         road = f", road {visit.road}" if visit.road else ""
-        grouped.setdefault(f"{when}, {visit.shift} shift{road}", []).append(line)
+        grouped.setdefault(f"{when[:1].upper()}{when[1:]}, {visit.shift} shift{road}", []).append(line)
     return [(heading, bands(jobs), len(jobs)) for heading, jobs in grouped.items()]
 
 

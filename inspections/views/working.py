@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.shortcuts import render
 
-from inspections import grading, working
+from inspections import case, grading, working
 from inspections.forms.close import FoundForm
 from inspections.forms.working import ExamineForm, MakeSafeForm, PutBackForm, found_offered, found_words
 from inspections.views import keeping
@@ -24,7 +24,9 @@ def examine(request, finding, now, posted):
         return which(request, finding, shown, now, status=422 if "found" in source else 200)
     found = chosen.cleaned_data["found"]
     form = ExamineForm(posted, finding=finding, now=now, primary=True, found=found)
-    page = Page("pages/examine.html", about=lambda finding: {"chosen": found_words(rules, found)})
+    page = Page(
+        "pages/examine.html", about=lambda finding: take_care(finding, rules) | {"chosen": found_words(rules, found)}
+    )
     if posted is None:
         return asked(request, form, page)
 
@@ -37,10 +39,15 @@ def examine(request, finding, now, posted):
     return keeping.done(request, answer, form.kept)
 
 
+def take_care(finding, rules):
+    """The fitter's cautions for what this may be."""
+    return {"cautions": case.cautions(finding, rules, "fitter")}
+
+
 def which(request, finding, question, now, status):
     """The page that asks what was found."""
     form = ExamineForm(finding=finding, now=now, found="")
-    more = {"which": question, "problem": status != 200}
+    more = take_care(finding, grading.ruleset(now)) | {"which": question, "problem": status != 200}
     return render(request, "pages/examine.html", context(request, finding, form, Page()) | more, status=status)
 
 
@@ -48,7 +55,7 @@ def which(request, finding, question, now, status):
 def make_safe(request, finding, now, posted):
     """What was secured or shut, so that it can do no harm."""
     form = MakeSafeForm(posted, finding=finding, now=now, primary=True)
-    page = Page("pages/make_safe.html")
+    page = Page("pages/make_safe.html", about=lambda finding: take_care(finding, grading.ruleset(now)))
     if posted is None:
         return asked(request, form, page)
 

@@ -15,6 +15,7 @@
   const name = (key) => `${me} ${key}`;
   let said;
   let timer;
+  let leaving = false; // signing out takes every draft: none is written after it
 
   const change = (act) => Store.change("facts", "kept", (kept = {}) => {
     act(kept);
@@ -60,6 +61,7 @@
       const kept = values.get(element.name) ?? [];
       if (["radio", "checkbox"].includes(element.type)) element.checked = kept.includes(element.value);
       else if (kept.length) element.value = kept[0];
+      if (kept[0] && element.type !== "hidden" && kept[0] !== element.options?.[0].value) element.closest("details")?.setAttribute("open", "");
     }
   }
 
@@ -68,6 +70,7 @@
   async function keep() {
     clearTimeout(timer);
     timer = undefined;
+    if (leaving) return;
     const draft = { at: Date.now(), page: opened(), fields: typed() };
     try {
       await change((kept) => (kept[name(form.dataset.keep)] = draft));
@@ -81,10 +84,12 @@
 
   function watch() {
     form.addEventListener("input", () => {
+      leaving = false;
       clearTimeout(timer);
       timer = setTimeout(keep, PAUSE);
     });
     addEventListener("pagehide", () => timer && keep());
+    for (const out of document.querySelectorAll("form.person")) out.addEventListener("submit", () => (leaving = true));
     form.addEventListener("submit", async (event) => {
       if (navigator.onLine) return;
       event.preventDefault();

@@ -107,6 +107,7 @@ def write(page, world):
     results(page, world).fill(TYPED)
     page.locator("label", has_text="Wear or age").click()
     page.locator("#id_test-leak-coupled").fill("0.1")
+    page.locator("summary", has_text="Parts out and in").click()
     page.locator("#id_part-1").select_option("air-upper")
     expect(page.locator("main")).to_contain_text("Kept on this phone as you type.")
     page.wait_for_function("Store.read('facts', 'kept').then((kept) => JSON.stringify(kept).includes('air-upper'))")
@@ -124,6 +125,7 @@ def test_what_is_typed_survives_a_lost_connection_and_signs_nothing(browser_page
     words = results(page, world)
     expect(words).to_have_value(TYPED)
     expect(page.locator("#id_test-leak-coupled")).to_have_value("0.1")
+    expect(page.locator("#id_part-1")).to_be_visible()
     expect(page.locator("#id_part-1")).to_have_value("air-upper")
     assert page.locator("input[name=cause]:checked").input_value() == "Wear or age"
     expect(page.locator("main")).to_contain_text("It is on this phone only: not saved in the logbook, not signed.")
