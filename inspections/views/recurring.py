@@ -6,6 +6,7 @@ from datetime import date
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import content_disposition_header
 from django.utils.safestring import mark_safe
@@ -43,7 +44,8 @@ def recurring(request):
     day = day_asked(request, now)
     told = figures.figures(day)
     part = request.GET.get("only", "")
-    sections = [for_page(section, part) for section in told["sections"]]
+    pages = pages_of(now)
+    sections = [for_page(section, part, pages) for section in told["sections"]]
     first = next((row["case"] for section in sections for row in section["rows"] if row["case"]), "")
     context = {
         "told": told,
@@ -68,13 +70,39 @@ def column(section: dict, head: str) -> list:
     return [row[n] for row in section["rows"] if row[n]]
 
 
-def for_page(section: dict, part: str) -> dict:
+# Section → which kind of page its rows' first cell has.
+FIRST_CELL = {"places": "place", "effort": "part", "couplers": "coupler"}
+
+
+def pages_of(now) -> dict[tuple[str, str], str]:
+    """(kind, name) → the address of the page of a place or part. One query."""
+    rules = grading.ruleset(now)
+    places = Place.objects.values_list("name", "code")
+    return {
+        **{("place", name): reverse("place-history", args=[code]) for name, code in places},
+        **{("part", part.name): reverse("part-history", args=[code]) for code, part in rules.components.items()},
+    }
+
+
+def page_of(section: dict, n: int, row, pages: dict) -> str:
+    """The address of the page about what a row is of; "" where there is none."""
+    kind = FIRST_CELL.get(section["name"])
+    if kind == "coupler":
+        return reverse("coupler", args=[row[0]])
+    case = section["cases"][n] if n < len(section["cases"]) else ""
+    if case:
+        return reverse("end-history", args=[case.removeprefix("end=").partition("&")[0]])
+    return pages.get((kind, row[0]), "")
+
+
+def for_page(section: dict, part: str, pages: dict) -> dict:
     """A section with its chart drawn and its rows as labelled text; only rows of `part` where one is asked for."""
     at = section["heads"].index("Part") if part and "Part" in section["heads"] else None
     rows = [
         {
             "cells": [(head, shown(cell)) for head, cell in zip(section["heads"], row, strict=True)],
             "case": section["cases"][n] if n < len(section["cases"]) else "",
+            "page": page_of(section, n, row, pages),
         }
         for n, row in enumerate(section["rows"])
         if at is None or row[at] == part
