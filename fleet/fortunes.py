@@ -53,7 +53,7 @@ class Fortunes:
         two, three, hired = (of_type[code] for code in ("2V", "3V", "3N"))
         self.exchanged = tuple(two[-2:]) if len(two) > 2 else ()
         self.renumbered = three[-1] if len(three) > 1 else None
-        self.stored = three[len(three) // 4] if len(three) > 1 else None
+        self.stored = three[len(three) // 3] if len(three) > 1 else None
         self.hired = hired[-1] if len(hired) > 1 else None
         self.changes = self.planned()
 

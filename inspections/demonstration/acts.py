@@ -5,16 +5,19 @@ The kinds and contents of the log entries are those of `workflow`; a test compar
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from hashlib import sha256
 from uuid import NAMESPACE_OID, uuid5
 
 from django.contrib.auth.models import User
+from django.utils import timezone
 
 from fleet.railway import DEPOTS, uuid_from
 from inspections import closing
 from inspections.demonstration.course import VISIT_LASTS
 from inspections.demonstration.filing import Life
+from inspections.demonstration.measuring import due_then, leaks, measured
 from inspections.demonstration.results import work_on
 from inspections.demonstration.truths import SEALS
 from inspections.demonstration.world import World, grade, grade_siblings
@@ -136,9 +139,15 @@ def sign(world: World, at: datetime, life: Life, by: User) -> None:
     """The work is signed: closed, or waiting for its check."""
     renew = True if life.worn else False if life.row.slot in SEALS or life.row.repeat_of_id else None
     work = work_on(life.row, world.rules, world.rates, world.random, renew=renew, planted=life.planted)
-    rows = closing.test_rows(life.row, work, world.rules)
+    on = timezone.localdate(at)
+    work = replace(work, results=measured(world, life, work, on))
+    tried = leaks(world, at, life, work, by)
+    rows = closing.test_rows(life.row, work, world.rules, tried, on)
+    for row in rows:
+        row.gauge_due = due_then(row.gauge, on) if row.gauge else None
     closing.refuse_unless_sound(life.row, work, rows)
-    text = closing.signed_text(life.row, work, rows, by, at)
+    parts = world.wear.renewed(life, work, at)
+    text = closing.signed_text(life.row, work, rows, by, at, parts)
     digest = sha256(text.encode()).hexdigest()
     second = work.outcome != CloseOut.Outcome.NOT_FOUND and closing.check_needed(life.row, work.mode, world.rules)
     changes = {"state": State.AWAITING_CHECK} if second else {"state": State.CLOSED, "closed": at}
@@ -154,6 +163,7 @@ def sign(world: World, at: datetime, life: Life, by: User) -> None:
         found=work.found,
         outcome=work.outcome,
         by=by,
+        parts=parts,
         signed=at,
         signed_text=text,
         signed_sha256=digest,
@@ -184,8 +194,6 @@ def closed(world: World, at: datetime, life: Life, close: CloseOut, by: User) ->
     """The end of a repair; `past` looks here for what it repeats."""
     world.last_closed[life.place] = life.row
     end_life(world, at, life, by)
-    if close.outcome == CloseOut.Outcome.REPAIRED:
-        world.wear.renewed(life, close.action, close.signed)
     depot = life.row.visit.depot if life.row.visit else life.row.unit.home
     if world.random.random() < world.rates.comes_back(life.row.component, close.action, depot.code):
         world.returned(at, life.row)

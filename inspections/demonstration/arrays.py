@@ -17,6 +17,7 @@ from inspections.demonstration import truths
 from inspections.demonstration.counted import Years
 from inspections.demonstration.making import NOW, UNITS, YEARS
 from inspections.demonstration.rates import Rates
+from inspections.demonstration.seals import batch
 from inspections.demonstration.wear import NOT_KNOWN
 from inspections.recurrence.record import Changed, Couplings, Faults, Fitted, PartLives, Record, Repaired
 
@@ -161,9 +162,9 @@ class Columns:
             for life in self.played.seals.lives
             if life.age == 0 or life.coupler % NOT_KNOWN
         ]
-        rows += [("cover", "", coupler, 0.0, since, until, True) for coupler, since, until, _ in self.played.covers]
         rows += [
-            ("cover", "", coupler, 0.0, since, None, False) for coupler, since in self.played.cover_since.items()
+            ("cover", batch(since, "C"), coupler, 0.0, since, until, until is not None)
+            for coupler, since, until in self.played.cover_lives()
         ]
         rows = [row for row in rows if row[4] < self.days]
         slots, batches = sorted({row[0] for row in rows}), sorted({row[1] for row in rows} - {""})

@@ -59,7 +59,7 @@ class Years:
         self.faults: list[Fault] = []
         self.open: dict[tuple[int, str], bool] = {}
         self.last_closed: dict[tuple[int, str], Fault] = {}
-        self.covers: list[tuple[int, float, float, bool]] = []
+        self.covers: list[tuple[int, float, float | None]] = []
         self.cover_since: dict[int, float] = {}
         self.agenda: list[tuple] = []
         self.seals = Seals(random)
@@ -253,5 +253,9 @@ class Years:
             self.watch(self.seals.renew(row.worn, at, FAILED))
         elif row.slot == "cover" and row.action in RENEWING and row.coupler:
             if row.coupler in self.cover_since:
-                self.covers.append((row.coupler, self.cover_since[row.coupler], at, True))
+                self.covers.append((row.coupler, self.cover_since[row.coupler], at))
             self.cover_since[row.coupler] = at
+
+    def cover_lives(self) -> list[tuple[int, float, float | None]]:
+        """(coupler, fitted, failed or None) of every cover that was renewed or went in at a renewal."""
+        return self.covers + [(coupler, since, None) for coupler, since in self.cover_since.items()]

@@ -16,6 +16,8 @@ from inspections.demonstration.bulk import write
 from inspections.models import (
     CloseOut,
     Finding,
+    FleetAction,
+    FleetActionItem,
     Grade,
     GradeCell,
     InspectedEnd,
@@ -41,6 +43,8 @@ TABLES = (
     TestResult,
     Restriction,
     PartFitting,
+    FleetAction,
+    FleetActionItem,
 )
 
 

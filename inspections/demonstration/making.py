@@ -21,6 +21,7 @@ from inspections.demonstration.rates import Rates
 from inspections.demonstration.today import live
 from inspections.demonstration.truths import Curve, Truths
 from inspections.demonstration.world import World
+from inspections.demonstration.yesterday import happened
 from inspections.models import LogEntry
 
 MADE, FINISHED = "demonstration made", "demonstration finished"
@@ -109,7 +110,7 @@ def fill(size: Size, password: str, rates: Rates | None = None, traffic: railway
                 write(rows)
             world.ledger.save()
             count_on()
-        live(world, password, later)
+        live(world, password, later, happened)
     with transaction.atomic(durable=True):
         log.write(**mark(FINISHED, size.now))
 

@@ -8,6 +8,7 @@ from functools import partial
 from fleet.railway import Change, uuid_from
 from inspections import bodies, report_rows
 from inspections.demonstration import acts
+from inspections.demonstration.actions import modify_locks
 from inspections.demonstration.chain import bend_pins
 from inspections.demonstration.course import Encounter, course, encounters
 from inspections.demonstration.filing import Life, offset_minutes
@@ -36,6 +37,7 @@ def live_through(world: World) -> list[Encounter]:
     for change in world.railway.changes:
         world.at(change.at, befall, change)
     bend_pins(world)
+    modify_locks(world)
     later = []
     for met in sorted(encounters(world.railway, world.rates, world.random)):
         if met.received <= world.until:

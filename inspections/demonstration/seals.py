@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 
+from fleet.traffic import Traffic
 from inspections.demonstration.truths import RENEWED_AT_EXAM, SEALS, seal_life
 
 RUN_IN = 3000.0  # days of renewing before the record, after which nothing of the first seals is left
 EXAMS_APART = 182.0
+SWAPPED_A_DAY = Traffic().swaps / 2 / 365
 BATCHES_A_YEAR = 2
 FAILED, PLANNED, OTHER = "failed", "planned", "other"
 
@@ -32,9 +34,9 @@ class SealLife:
         return batch(self.fitted - self.age)
 
 
-def batch(day: float) -> str:
+def batch(day: float, letter: str = "S") -> str:
     """Number of the delivery that was in use that day; they are numbered on from the record's start."""
-    return f"S{50 + int(day * BATCHES_A_YEAR // 365):02d}"
+    return f"{letter}{50 + int(day * BATCHES_A_YEAR // 365):02d}"
 
 
 class Seals:
@@ -49,17 +51,17 @@ class Seals:
         """The seals that are in a coupler when the record starts, as old as they happen to be."""
         for slot in SEALS:
             born = -RUN_IN
-            while (gone := born + self.first_of_both(born)) <= 0:
+            while (gone := born + self.first_of_all()) <= 0:
                 born = gone
             wears = born + self.survivor(-born)
             yield self.put(SealLife(coupler, slot, 0.0, wears, age=-born))
 
-    def first_of_both(self, born: float) -> float:
-        """Days until a seal wears out or is renewed at an exam."""
+    def first_of_all(self) -> float:
+        """Days until a seal wears out, is renewed at an exam or goes to the stores with its coupler."""
         life, exam = seal_life(self.random), self.random.uniform(0, EXAMS_APART)
         while exam < life and self.random.random() >= RENEWED_AT_EXAM:
             exam += EXAMS_APART
-        return min(life, exam)
+        return min(life, exam, self.random.expovariate(SWAPPED_A_DAY))
 
     def survivor(self, age: float) -> float:
         """The life of a seal that has reached an age."""

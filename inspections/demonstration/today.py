@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, time, timedelta
 
 from fleet.models import WeatherAlert
@@ -18,13 +19,15 @@ from inspections.rules.limits import Limits
 NOT_TO_COUPLE = Limits(couple="not", rescue="no")
 
 
-def live(world: World, password: str, later: list[Encounter]) -> None:
-    """The last two and a half days and this morning; `later` are the looks that fall into them."""
+def live(world: World, password: str, later: list[Encounter], before: Callable[[Day], None]) -> None:
+    """The last two and a half days and this morning; `later` are the looks that fall into them, `before` puts what
+    came before today's work on the agenda."""
     day = Day(world.railway, world.cast, password, world.random)
     for met in later:
         author = world.random.choice(world.cast.drivers)
         body = body_of(world, met, author, ())
         day.at(met.received, lambda at, body=body: day.send(at, body))
+    before(day)
     waiting(day)
     odd(day)
     looked_at(day)

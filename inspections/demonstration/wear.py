@@ -9,14 +9,15 @@ from random import Random
 from fleet.models import Fitment, FleetEvent, PartFitting
 from inspections.demonstration.course import Encounter, encounter
 from inspections.demonstration.rates import RENEWING
-from inspections.demonstration.seals import FAILED, OTHER, PLANNED, SealLife, Seals
+from inspections.demonstration.seals import FAILED, OTHER, PLANNED, SealLife, Seals, batch
 from inspections.demonstration.truths import RENEWED_AT_EXAM, SEALS
 from inspections.demonstration.world import World
+from inspections.models import CloseOut
 
 DAY = timedelta(days=1)
 AIR = "air-connection"
 WORN = ("seal-hard", "seal-torn")  # how a worn seal looks
-NOT_KNOWN = 11  # of every so many couplers, one whose seals' age nobody knew
+NOT_KNOWN = 9  # of every so many couplers, one whose seals' age nobody knew
 # A repair of a worn seal that does not hold: not the new rubber, but how it sits.
 NEW_SEAL = dict.fromkeys(WORN, "seal-back")
 
@@ -100,26 +101,33 @@ class Wear:
                 if life and world.random.random() < RENEWED_AT_EXAM:
                     self.watch(self.seals.renew(life, self.days(at), PLANNED))
 
-    def renewed(self, life, action: str, at: datetime) -> None:
-        """A repair was signed: what it renewed begins a new life."""
-        worn, row = life.worn, life.row
-        if worn and worn.removed is None:
-            self.watch(self.seals.renew(worn, self.days(at), FAILED))
-        elif row.slot == "cover" and action in RENEWING and row.coupler_id:
-            self.new_cover(row, at)
+    def renewed(self, life, work, at: datetime) -> list[dict]:
+        """A repair is signed: what it renewed begins a new life. The parts out and in, as they are signed."""
+        row = life.row
+        coupler = self.world.railway.coupler_at(row.end, at)
+        if work.outcome != CloseOut.Outcome.REPAIRED or coupler is None:
+            return []
+        if life.worn and life.worn.removed is None:
+            new = self.seals.renew(life.worn, self.days(at), FAILED)
+            self.watch(new)
+            known = life.worn.age == 0 or life.worn.coupler % NOT_KNOWN
+            return [changed(row.slot, life.worn.batch if known else "", new.batch)]
+        if row.slot == "cover" and work.action in RENEWING:
+            return [self.new_cover(coupler.pk, at)]
+        return []
 
-    def new_cover(self, row, at: datetime) -> None:
+    def new_cover(self, coupler: int, at: datetime) -> dict:
         """A cover was renewed; how old the first one was nobody knows."""
         world = self.world
-        start = world.railway.start
-        old = self.covers.get(row.coupler_id) or PartFitting(
-            coupler_id=row.coupler_id, slot="cover", fitted=start, age_days=None
-        )
+        old = self.covers.get(coupler)
+        if old is None:
+            old = world.ledger.add(
+                PartFitting(coupler_id=coupler, slot="cover", fitted=world.railway.start, age_days=None)
+            )
         old.removed, old.reason = at, FAILED
-        if old.pk is None:
-            world.ledger.add(old)
-        new = PartFitting(coupler_id=row.coupler_id, slot="cover", fitted=at)
-        self.covers[row.coupler_id] = world.ledger.add(new)
+        new = PartFitting(coupler_id=coupler, slot="cover", fitted=at, batch=batch(self.days(at), "C"))
+        self.covers[coupler] = world.ledger.add(new)
+        return changed("cover", old.batch, new.batch)
 
     def write(self) -> None:
         """The lives of the seals as rows, in order of fitting."""
@@ -136,3 +144,12 @@ class Wear:
                     reason=life.reason,
                 )
             )
+
+
+def changed(slot: str, out: str, new: str) -> dict:
+    """One part that failed and the one that went in, by batch, as a close-out holds them."""
+    return {
+        "slot": slot,
+        "out": {"serial": "", "batch": out, "reason": FAILED},
+        "in": {"serial": "", "batch": new, "age_days": 0},
+    }

@@ -2,14 +2,26 @@
 
 import hashlib
 from collections import defaultdict
+from itertools import pairwise
 
 import pytest
 from django.db.models import Count
 
-from inspections import bodies, grading, intake, log, references
+from fleet.models import CouplerEnd, PartFitting, Unit
+from inspections import bodies, closing, grading, intake, leak_tests, log, references
 from inspections.demonstration.filing import as_sent
 from inspections.demonstration.making import LIVE_FOR
-from inspections.models import CloseOut, Finding, Grade, Inspection, LogEntry, Observation, Restriction, Submission
+from inspections.models import (
+    CloseOut,
+    Finding,
+    Grade,
+    Inspection,
+    LogEntry,
+    Observation,
+    Restriction,
+    Submission,
+    TestResult,
+)
 
 pytestmark = [pytest.mark.usefixtures("filled"), pytest.mark.django_db]
 State = Finding.State
@@ -45,7 +57,8 @@ def test_entries_say_what_those_of_the_doors_say(filled):
     assert {kind: bulk[kind] for kind in bulk if kind in doors} == {
         kind: doors[kind] for kind in doors if kind in bulk
     }
-    assert set(bulk) - set(doors) <= {"merged", "restriction lifted", "renumbered", "vehicles exchanged"}
+    of_bulk = {"merged", "restriction lifted", "renumbered", "vehicles exchanged", "tested"}
+    assert set(bulk) - set(doors) <= of_bulk | {"fleet action done", "fleet action ended"}
     assert {"opened", "graded", "looked at", "told", "planned", "taken", "signed", "checked"} <= set(bulk) & set(
         doors
     )
@@ -171,6 +184,8 @@ def test_who_reported_a_fault_was_told_of_it():
     first = Observation.objects.filter(
         kind="first report", inspection__unit__isnull=False, finding__end__isnull=False
     )
+    moved = LogEntry.objects.filter(kind="moved").values_list("subject", flat=True)
+    first = first.exclude(finding__ref__in=[subject.removeprefix("finding:") for subject in moved])
     for observation in first.select_related("inspection", "finding__end", "finding"):
         grade = observation.finding.grades.order_by("pk").first()
         told = observation.inspection.standing_told[observation.finding.end.letter]
@@ -185,3 +200,85 @@ def test_merged_reports_name_the_open_finding_of_the_same_part():
         into = finding.merged_into
         assert (into.end_id, into.component, into.slot) == (finding.end_id, finding.component, finding.slot)
         assert into.closed is None or into.closed > finding.closed
+
+
+def lives_by_slot():
+    lives = defaultdict(list)
+    for life in PartFitting.objects.order_by("fitted", "pk"):
+        lives[life.coupler_id, life.slot].append(life)
+    return lives
+
+
+def test_part_lives_follow_one_another_and_end_for_every_reason():
+    for lives in lives_by_slot().values():
+        for before, after in pairwise(lives):
+            assert before.removed is not None
+            assert before.removed <= after.fitted
+    seals = PartFitting.objects.filter(slot__startswith="air-")
+    assert set(seals.values_list("reason", flat=True)) == {"", "failed", "planned", "other"}
+    assert seals.filter(age_days__isnull=True).exists(), "nobody knew the age of some when records began"
+    assert seals.filter(age_days__gt=0).exists()
+
+
+def test_parts_that_were_signed_are_the_lives_that_began():
+    signed = [close for close in CloseOut.objects.select_related("finding") if close.parts]
+    assert len(signed) > 10
+    for close in signed:
+        (part,) = close.parts
+        assert part["slot"] == close.finding.slot
+        assert f'"batch":"{part["in"]["batch"]}"' in close.signed_text
+        new = PartFitting.objects.get(slot=part["slot"], fitted=close.signed)
+        old = PartFitting.objects.get(slot=part["slot"], removed=close.signed)
+        assert (new.batch, old.batch, old.reason) == (
+            part["in"]["batch"],
+            part["out"]["batch"],
+            part["out"]["reason"],
+        )
+        assert new.coupler_id == old.coupler_id
+
+
+def test_signed_leak_tests_copy_their_last_attempt():
+    signed = TestResult.objects.filter(close_out__isnull=False, readings__has_key="drop")
+    assert signed.count() > 20
+    for row in signed.select_related("close_out__finding", "gauge"):
+        attempt = closing.attempts(row.close_out.finding)[row.test]
+        assert (row.value, row.readings, row.gauge, row.at) == (
+            attempt.value,
+            attempt.readings,
+            attempt.gauge,
+            attempt.at,
+        )
+        assert leak_tests.shown(row).result.verdict == row.verdict == "pass"
+    assert TestResult.objects.filter(close_out__isnull=True, verdict="fail").exists(), "one was not tight at once"
+
+
+def test_values_say_what_they_were_measured_with_and_it_was_in_date(filled):
+    measured = TestResult.objects.filter(close_out__signed__isnull=False, gauge__isnull=False)
+    assert measured.count() > 50
+    for row in measured.select_related("close_out", "gauge"):
+        assert row.gauge_due >= row.close_out.signed.date()
+    by_bulk = TestResult.objects.filter(close_out__signed__lt=filled.now - LIVE_FOR, close_out__outcome="repaired")
+    assert not by_bulk.filter(unit="MΩ", gauge__isnull=True).exists()
+
+
+def test_findings_keep_the_unit_of_their_day():
+    entry = LogEntry.objects.get(kind="vehicles exchanged")
+    vehicles = entry.data["before"].values()
+    here, there = (
+        findings().filter(end__vehicle__in=vehicles, first_seen__lt=entry.written),
+        findings().filter(end__vehicle__in=vehicles, first_seen__gt=entry.written, end__isnull=False),
+    )
+    assert here.count() > 5
+    assert all(finding.unit_id != finding.end.unit_id for finding in here)
+    assert all(finding.unit_id == finding.end.unit_id for finding in there)
+
+
+def test_a_renumbered_unit_was_called_otherwise_before():
+    entry = LogEntry.objects.get(kind="renumbered")
+    old, new = ({name.split()[0] for name in entry.data[when]} for when in ("before", "after"))
+    unit = Unit.objects.get(number=new.pop())
+    given = defaultdict(set)
+    for inspection in Inspection.objects.filter(unit=unit):
+        given[inspection.submission.received > entry.written].add(inspection.unit_given)
+    assert given == {False: old, True: {unit.number}}
+    assert {str(end) for end in CouplerEnd.objects.filter(unit=unit)} == set(entry.data["after"])

@@ -6,7 +6,17 @@ from django.contrib.auth.models import User
 from fleet.models import CouplerEnd, Unit, WeatherAlert
 from inspections import intake, permissions, photos, standing
 from inspections.demonstration.pictures import DRAWINGS, picture
-from inspections.models import Finding, LogEntry, Observation, Photo, Restriction, Submission
+from inspections.history import reviews
+from inspections.models import (
+    Finding,
+    FleetAction,
+    LogEntry,
+    Observation,
+    Photo,
+    Restriction,
+    Review,
+    Submission,
+)
 
 pytestmark = [pytest.mark.usefixtures("filled"), pytest.mark.django_db]
 State = Finding.State
@@ -99,3 +109,18 @@ def test_drawings_are_repeatable_and_differ_by_seed(of):
     assert picture(of, 1) == picture(of, 1)
     assert picture(of, 1) != picture(of, 2)
     assert photos.clean(picture(of, 1)).width == 1280
+
+
+def test_a_report_on_the_wrong_end_was_put_right_and_repaired():
+    entry = LogEntry.objects.get(kind="moved")
+    finding = Finding.objects.get(ref=entry.subject.removeprefix("finding:"))
+    assert (finding.end_given, finding.end.letter, finding.state) == ("A", "A", State.CLOSED)
+    assert (entry.data["before"]["end"], entry.data["after"]["end"]) == ("B", "A")
+
+
+def test_a_fleet_action_runs_and_two_months_are_reviewed(filled):
+    running = FleetAction.objects.get(ended__isnull=True)
+    assert running.items.exists()
+    assert not running.items.filter(done__isnull=False).exists()
+    last = reviews.last_over(filled.now)
+    assert set(Review.objects.values_list("month", flat=True)) == {last - 1, last}
