@@ -227,9 +227,10 @@ def refuse_wiring(finding: Finding, work: Work, rows: Sequence[TestResult], rule
     if work.outcome == CloseOut.Outcome.NOT_FOUND:
         return
     rules = rules or grading.ruleset()
-    asked = any(mode.wiring_check for mode in modes_meant(finding, work.mode, rules))
+    known = any(mode.wiring_check for mode in modes_meant(finding, work.mode, rules))
+    asked = known if work.mode else may_part(finding, rules)
     passed = any(row.test == WIRING and row.verdict == TestResult.Verdict.PASS for row in rows)
-    if asked and work.mode and not passed:
+    if asked and not passed:
         raise Refused(NO_WIRING_CHECK)
 
 

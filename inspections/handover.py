@@ -166,10 +166,10 @@ def promises(shift: Shift, reader: User) -> Some:
 
 def half_done(rules, now: datetime) -> Some:
     """Jobs put back half done, with the state each is left in."""
-    rows = working.half_done()
-    found = list(rows.for_list()[:SHOWN])
-    left = working.left_in(found)
-    return some([HalfDone(line, left[line.finding.pk]) for line in words.lines(found, rules, now)], rows.count())
+    found = list(working.half_done().for_list())
+    left = working.left_in(found[:SHOWN])
+    rows = [HalfDone(line, left[line.finding.pk]) for line in words.lines(found[:SHOWN], rules, now)]
+    return some(rows, len(found))
 
 
 def over(rules, now: datetime) -> Some:

@@ -99,6 +99,7 @@ REFUSED = [
         "independent wiring check",
     ),
     ("cables", "cable-copper", {"mode": "harness-bare", "wiring": False, **RELEASED}, "independent wiring check"),
+    ("handle", "release-parted", {**NOT_FOUND, **RELEASED}, "independent wiring check"),
     ("air-upper", "seal-torn", {"outcome": "released with limits"}, "needs at least one limit"),
     ("air-upper", "seal-torn", {"parts": (PartChange("hook", ""),)}, "Say why the old part came out: “Lock hook”"),
     ("air-upper", "seal-torn", {"parts": (PartChange("hook", "failed"),)}, "Give the batch or the serial"),
