@@ -15,7 +15,8 @@ BAD_SHAPE = 8.0
 WATCH = 0.5
 SHARES = np.geomspace(0.0005, 0.16, 10)
 TIMES = 4.0 * np.exp(0.5 * np.linspace(-2.0, 2.0, 7))
-SHAPES = np.geomspace(1.0, 16.0, 7)
+SHAPES = np.geomspace(1.0, 256.0, 13)
+LEAST_SPREAD = 16.0
 LOG_RATES = np.linspace(np.log(0.01), np.log(100.0), 400)
 NEGLIGIBLE = 1e-6
 
@@ -46,8 +47,8 @@ def two_groups(n: np.ndarray, e: np.ndarray, level: float = 0.95) -> TwoGroups:
     Model: n ~ Poisson(θ e); θ ~ (1 - share) Gamma(shape, mean m) + share Gamma(8, mean m × times), m such that the
     fleet's mean is 1. Nothing is fixed at a best value: results are averaged over a grid of share, times and shape,
     by how well each explains the fleet, with weak priors share ~ Beta(1, 30), log times ~ N(log 4, 0.5), log shape ~
-    N(log 10, 1) and shape at most 16: ends are never quite alike (natural spread of a quarter or more), so limits do
-    not get too narrow where the counts cannot tell. Limits are equal-tailed posterior limits; θ within 0.01 to 100. A
+    N(log 16, 1). Rates and their limits lean to more natural spread, log shape ~ N(log 4, 1) and shape at most 16 (a
+    quarter): else limits get too narrow where counts cannot tell. Limits are equal-tailed; θ within 0.01 to 100. A
     cell that did not run (e = 0) has only the prior.
     """
     n, e = np.asarray(n, float), np.asarray(e, float)
@@ -59,13 +60,14 @@ def two_groups(n: np.ndarray, e: np.ndarray, level: float = 0.95) -> TwoGroups:
     one = np.log1p(-share) + _log_marginal(n, e, shape, level_of)
     two = np.log(share) + _log_marginal(n, e, BAD_SHAPE, level_of * times)
     either = np.logaddexp(one, two)
-    if fitted:
-        weight = weight + either.sum(axis=1)
-    weight = np.exp(weight - weight.max())
-    weight /= weight.sum()
+    weight = weight + (either.sum(axis=1) if fitted else 0.0)
+    careful = _shares(
+        np.where(shape <= LEAST_SPREAD * 1.001, weight[:, None] - np.log(4) * np.log(shape), -np.inf)[:, 0]
+    )
+    weight = _shares(weight)
     bad = weight @ np.exp(two - either) if fitted else np.zeros(len(n))
     prior = _rate_density(share, shape, level_of, times)
-    mean, low, high = _rates(n, e, weight, either, prior, level)
+    mean, low, high = _rates(n, e, careful, either, prior, level)
     share, shape, times = (float(weight @ values[:, 0]) for values in (share, shape, times))
     return TwoGroups(share, shape, times, bad, mean, low, high, fitted)
 
@@ -74,18 +76,23 @@ def _grid() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """share, times, shape, each (grid, 1), and their log prior on the grid's even logarithmic steps, (grid,)."""
     share, times, shape = (g.reshape(-1, 1) for g in np.meshgrid(SHARES, TIMES, SHAPES, indexing="ij"))
     log_prior = np.log(share) + 29 * np.log1p(-share)
-    log_prior = log_prior - (np.log(times / 4) / 0.5) ** 2 / 2 - np.log(shape / 10) ** 2 / 2
+    log_prior = log_prior - (np.log(times / 4) / 0.5) ** 2 / 2 - np.log(shape / 16) ** 2 / 2
     return share, times, shape, log_prior[:, 0]
+
+
+def _shares(log_weight: np.ndarray) -> np.ndarray:
+    """Weights that sum to 1."""
+    weight = np.exp(log_weight - log_weight.max())
+    return weight / weight.sum()
 
 
 def _log_marginal(n: np.ndarray, e: np.ndarray, shape: np.ndarray | float, mean: np.ndarray) -> np.ndarray:
     """Log negative binomial chance of n, (grid, cells), less what depends on n and e alone."""
     from scipy import special
 
-    over = shape + mean * e
-    return (
-        special.gammaln(shape + n) - special.gammaln(shape) + shape * np.log(shape / over) + n * np.log(mean / over)
-    )
+    some, which = np.unique(n, return_inverse=True)
+    table = special.gammaln(shape + some) - special.gammaln(shape) + some * np.log(mean)
+    return table[:, which] + shape * np.log(shape) - (shape + n) * np.log(shape + mean * e)
 
 
 def _rate_density(share: np.ndarray, shape: np.ndarray, mean: np.ndarray, times: np.ndarray) -> np.ndarray:
