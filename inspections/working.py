@@ -15,7 +15,7 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef, QuerySet, Value
 from django.db.models.functions import Concat
 
-from inspections import grading, labels, mates
+from inspections import grading, labels, log, mates
 from inspections.models import Finding, Grade, Isolation, LogEntry, Observation
 from inspections.permissions import Refused
 from inspections.rules.facts import QUALITIES
@@ -62,9 +62,14 @@ class Left:
 def examine(
     finding: Finding, *, version: int, by: User, now: datetime, work: Examination, uuid: UUID | None = None
 ) -> Finding:
-    """Record an examination: an observation that regrades. Better evidence may lower the grade."""
+    """Record an examination: an observation that regrades. Better evidence may lower the grade.
+
+    The same `uuid` again records nothing more.
+    """
     refuse_unless_known(finding, work, now)
     with transaction.atomic(durable=True):
+        if recorded(finding, uuid, by, work.note.strip(), work.mode):
+            return Finding.objects.get(pk=finding.pk)
         return examined(finding, version=version, by=by, now=now, work=work, uuid=uuid)
 
 
@@ -88,6 +93,20 @@ def examined(
         quality=quality,
     )
     return take_up(changed, row, by, now)
+
+
+def recorded(finding: Finding, uuid: UUID | None, by: User, note: str, mode: str) -> bool:
+    """True where this very form was saved before by the same person, word for word. Inside the transaction.
+
+    Raises Refused where it was saved with other words: they must not be lost.
+    """
+    log.hold()
+    row = Observation.objects.filter(uuid=uuid).first() if uuid else None
+    if row and (row.finding_id, row.by_id) != (finding.pk, by.pk):
+        raise Refused("This page was used for something else. Open it again.")
+    if row and (row.note, row.mode) != (note, mode):
+        raise Refused("This page was saved before with other words. Open it anew from the report to add to them.")
+    return row is not None
 
 
 def take_up(finding: Finding, row: Observation, by: User, now: datetime) -> Finding:
@@ -153,8 +172,9 @@ def make_safe(
     done: str,
     secured: bool = False,
     shut: Sequence[Shut] = (),
+    uuid: UUID | None = None,
 ) -> Finding:
-    """Record that it was made safe. The finding stays open.
+    """Record that it was made safe. The finding stays open. The same `uuid` again records nothing more.
 
     Its limits come from the ruleset: from what is said to be secured, by regrading, and from each isolation recorded.
     """
@@ -164,8 +184,10 @@ def make_safe(
         raise Refused("Say that it is secured or off, or what was isolated: nothing else makes it safe here.")
     refuse_isolations(finding, shut, now)
     with transaction.atomic(durable=True):
+        if recorded(finding, uuid, by, done.strip(), ""):
+            return Finding.objects.get(pk=finding.pk)
         facts = {LOOKED_AT: "yes", **({SECURED: "yes"} if secured else {})}
-        row = observation(finding, "made safe", EXAMINED, by=by, now=now, facts=facts)
+        row = observation(finding, "made safe", EXAMINED, by=by, now=now, facts=facts, uuid=uuid)
         row.note = done.strip()
         changed = advance(
             finding,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from uuid import uuid4
+
 from crispy_forms.layout import Fieldset
 from django import forms
 
@@ -69,7 +71,17 @@ class KeptForm(ActForm):
         return f"{self.address or self.act}-{self.finding.ref}"
 
 
-class ExamineForm(KeptForm):
+class ObservedForm(KeptForm):
+    """An act that is an observation: it carries the observation's uuid, so that it is recorded once."""
+
+    uuid = forms.UUIDField(widget=forms.HiddenInput)
+
+    def __init__(self, data=None, **kwargs):
+        super().__init__(data, **kwargs)
+        self.initial["uuid"] = uuid4()
+
+
+class ExamineForm(ObservedForm):
     """What a fitter found: the facts of the mode chosen before, and words. `found`: a mode, NOT_SURE or NOT_SEEN."""
 
     act, words, kept_with = "examine", "Save the examination", "found"
@@ -98,7 +110,7 @@ class ExamineForm(KeptForm):
     def rows(self):
         asked = [self.fact_row(fact) for fact in self.asked]
         heading = "What you measured or saw"
-        return ["found", *([Fieldset(heading, *asked)] if asked else []), "note"]
+        return ["uuid", "found", *([Fieldset(heading, *asked)] if asked else []), "note"]
 
     def fact_row(self, fact):
         name = f"fact-{fact.code}"
@@ -148,7 +160,7 @@ def told_word(value) -> str:
     return value if isinstance(value, str) else words.number(value)
 
 
-class MakeSafeForm(KeptForm):
+class MakeSafeForm(ObservedForm):
     """What was done so that it can do no harm, and what that shut."""
 
     act, address, words = "make safe", "make-safe", "Record that it is made safe"

@@ -31,11 +31,19 @@ def examine(request, finding, now, posted):
         return asked(request, form, page)
 
     def call(finding, values, now):
-        working.examine(finding, version=values["version"], by=request.user, now=now, work=form.work())
+        working.examine(
+            finding, version=values["version"], by=request.user, now=now, work=form.work(), uuid=values["uuid"]
+        )
 
     done = "The examination is saved and the fault is graded with it. It stays open until the work is signed."
-    mode = form.work().mode if form.is_valid() else ""
-    answer = act_on(request, form, call, done=done, page=page, repeat=lambda v: Repeat("examined", {"mode": mode}))
+    answer = act_on(
+        request,
+        form,
+        call,
+        done=done,
+        page=page,
+        repeat=lambda v: Repeat("examined", {"observation": str(v["uuid"])}),
+    )
     return keeping.done(request, answer, form.kept)
 
 
@@ -68,11 +76,17 @@ def make_safe(request, finding, now, posted):
             done=values["done"],
             secured=values["secured"],
             shut=form.shut(),
+            uuid=values["uuid"],
         )
 
     done = "It is recorded as made safe. The fault stays open, with the limits shown here."
     answer = act_on(
-        request, form, call, done=done, page=page, repeat=lambda v: Repeat("made safe", {"done": v["done"].strip()})
+        request,
+        form,
+        call,
+        done=done,
+        page=page,
+        repeat=lambda v: Repeat("made safe", {"observation": str(v["uuid"])}),
     )
     return keeping.done(request, answer, form.kept)
 

@@ -34,7 +34,16 @@ PAGES = {
         "/nowhere/",
     ],
     "controller1": ["/findings/new/", "/reports/quarantine/", "/findings/", "/units/205/", "finding", "/work/"],
-    "fitter1": ["/work/", "job", "close"],
+    "fitter1": [
+        "/work/",
+        "job",
+        "examine",
+        "make-safe",
+        "put-back",
+        "close",
+        "/units/205/repaired/",
+        "coupler",
+    ],
     "fitter3": ["check"],
     "manager1": ["/recurring/", "finding", "/units/", "/rules/", "/rules/try/", "/rules/glossary/"],
 }
@@ -95,7 +104,9 @@ def addresses(page, name):
             return [first_link(page, "/reports/", r"/reports/[0-9a-f-]{36}/")]
         case "job":
             return [first_link(page, "/work/", r"/findings/\d{8}/")]
-        case "close" | "check":
+        case "coupler":
+            return [first_link(page, "/units/205/", r"/couplers/[^/]+/")]
+        case "close" | "check" | "examine" | "make-safe" | "put-back":
             return [first_of(page, rf"/findings/\d{{8}}/{name}/")]
     return [name]
 

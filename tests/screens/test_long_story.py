@@ -95,9 +95,10 @@ def examine(story):
     today = timezone.localdate().isoformat()
     story.post("controller", "plan", depot="BRK", day=today, shift="early", road="3")
     story.post("fitter", "take")
-    page = story.post("fitter", "examine", found="seal-torn", note="Cut at the bottom.")
+    page = story.post("fitter", "examine", uuid=uuid4(), found="seal-torn", note="Cut at the bottom.")
     assert "Examined: Air seal torn, nicked or part missing" in page
-    story.post("fitter", "make-safe", done="Cock shut.", **{"kind-1": "mrp-cock", "where-1": "A face", "key-1": "14"})
+    shut = {"kind-1": "mrp-cock", "where-1": "A face", "key-1": "14"}
+    story.post("fitter", "make-safe", uuid=uuid4(), done="Cock shut.", **shut)
     page = story.post("fitter", "put-back", parts_off="Upper seal ring", isolated="Cock at the A face", key="14")
     assert "Left half done" in page
     assert "Parts off: Upper seal ring." in story.read("other_fitter", "/work/?depot=BRK")

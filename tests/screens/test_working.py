@@ -1,5 +1,7 @@
 """The fitter's pages of the work: examine, made safe, put back; and what the next person sees of it."""
 
+from uuid import uuid4
+
 import pytest
 
 from inspections import workflow, working
@@ -41,7 +43,13 @@ def test_it_asks_what_was_found_then_the_facts_of_that_fault(job, fitter):
 
 def test_saving_it_regrades_and_leads_back(job, fitter):
     finding = job()
-    posted = {"version": finding.version, "found": "seal-torn", "fact-leak": "0.40", "fact-leak-uncertainty": "0.1"}
+    posted = {
+        "version": finding.version,
+        "uuid": uuid4(),
+        "found": "seal-torn",
+        "fact-leak": "0.40",
+        "fact-leak-uncertainty": "0.1",
+    }
     response = fitter.post(address(finding), {**posted, "note": "Small nick."}, follow=True)
     page = response.content.decode()
     assert response.redirect_chain == [(f"/findings/{finding.ref}/", 302)]
@@ -54,9 +62,43 @@ def test_saving_it_regrades_and_leads_back(job, fitter):
 
 def test_a_second_press_saves_once(job, fitter):
     finding = job()
-    posted = {"version": finding.version, "found": "seal-torn", "note": "x"}
+    posted = {"version": finding.version, "uuid": uuid4(), "found": "seal-torn", "note": "x"}
     assert [fitter.post(address(finding), posted).status_code for _ in range(2)] == [302, 302]
     assert LogEntry.objects.filter(kind="examined").count() == 1
+
+
+def test_a_draft_sent_again_after_its_answer_was_lost_saves_once(job, fitter):
+    finding = job()
+    posted = {"version": finding.version, "uuid": uuid4(), "found": "seal-torn", "note": "x"}
+    assert fitter.post(address(finding), posted).status_code == 302
+    again = {**posted, "version": Finding.objects.get(pk=finding.pk).version}
+    assert fitter.post(address(finding), again).status_code == 302
+    changed = fitter.post(address(finding), {**again, "note": "Other words"})
+    assert changed.status_code == 422
+    assert "saved before with other words" in changed.content.decode()
+    assert Observation.objects.filter(kind="examined").count() == 1
+    assert LogEntry.objects.filter(kind="examined").count() == 1
+
+
+def test_another_look_of_the_same_fault_is_not_taken_for_a_second_press(job, fitter):
+    finding = job()
+    posted = {"version": finding.version, "found": "seal-torn"}
+    assert fitter.post(address(finding), {**posted, "uuid": uuid4(), "note": "One"}).status_code == 302
+    response = fitter.post(address(finding), {**posted, "uuid": uuid4(), "note": "Two"})
+    assert response.status_code == 409
+    assert "Two" in response.content.decode()
+
+
+def test_a_page_that_was_used_for_another_finding_is_refused(job, fitter):
+    first, other = job(), job("handle", "release-dead")
+    uuid = uuid4()
+    posted = {"version": first.version, "uuid": uuid, "found": "seal-torn", "note": "x"}
+    assert fitter.post(address(first), posted).status_code == 302
+    response = fitter.post(
+        address(other, "make-safe"), {"version": other.version, "uuid": uuid, "done": "x", "secured": "on"}
+    )
+    assert response.status_code == 422
+    assert "This page was used for something else" in response.content.decode()
 
 
 WRONG = [
@@ -72,7 +114,7 @@ WRONG = [
 def test_what_is_wrong_is_said_and_nothing_is_saved(job, fitter, posted, sentence):
     finding = job()
     count = Observation.objects.count()
-    response = fitter.post(address(finding), {"version": finding.version, **posted})
+    response = fitter.post(address(finding), {"version": finding.version, "uuid": uuid4(), **posted})
     page = response.content.decode()
     assert response.status_code == 422
     assert sentence in page
@@ -84,7 +126,7 @@ def test_what_is_wrong_is_said_and_nothing_is_saved(job, fitter, posted, sentenc
 def test_somebody_was_first_and_the_words_are_kept(job, fitter, cast, now):
     finding = job()
     workflow.raise_category(finding, version=finding.version, by=cast.controller, now=now, to=3, why="Worse.")
-    posted = {"version": finding.version, "found": "seal-torn", "note": "My words"}
+    posted = {"version": finding.version, "uuid": uuid4(), "found": "seal-torn", "note": "My words"}
     response = fitter.post(address(finding), posted)
     page = response.content.decode()
     assert response.status_code == 409
@@ -97,7 +139,14 @@ def test_made_safe_records_the_isolation(job, fitter, railway):
     finding = job()
     page = fitter.get(address(finding, "make-safe")).content.decode()
     assert "Brake pipe cock shut" in page
-    posted = {"version": finding.version, "done": HOSTILE, "kind-1": "bp-cock", "where-1": "A face", "key-1": "14"}
+    posted = {
+        "version": finding.version,
+        "uuid": uuid4(),
+        "done": HOSTILE,
+        "kind-1": "bp-cock",
+        "where-1": "A face",
+        "key-1": "14",
+    }
     page = fitter.post(address(finding, "make-safe"), posted, follow=True).content.decode()
     assert ESCAPED in page
     assert HOSTILE not in page
@@ -116,7 +165,7 @@ def test_made_safe_records_the_isolation(job, fitter, railway):
 )
 def test_what_is_missing_is_said_by_its_field(job, fitter, posted, sentence):
     finding = job()
-    response = fitter.post(address(finding, "make-safe"), {"version": finding.version, **posted})
+    response = fitter.post(address(finding, "make-safe"), {"version": finding.version, "uuid": uuid4(), **posted})
     assert response.status_code == 422
     assert sentence in response.content.decode()
     assert not Isolation.objects.exists()
@@ -159,7 +208,7 @@ def test_a_job_that_is_not_taken_leads_back(cast, railway, report, fitter, act):
     finding = finding_of(report(cast.driver))
     response = fitter.get(address(finding, act), follow=True)
     assert "this is not possible now" in response.content.decode()
-    posted = {"version": 1, "found": "seal-torn", "note": "x", "done": "x", "secured": "on"}
+    posted = {"version": 1, "uuid": uuid4(), "found": "seal-torn", "note": "x", "done": "x", "secured": "on"}
     response = fitter.post(address(finding, act), posted)
     assert response.status_code == 422
     assert "is not possible" in response.content.decode()
