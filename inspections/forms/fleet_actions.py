@@ -46,9 +46,10 @@ class StartForm(forms.Form):
 class DoneForm(forms.Form):
     """It is done at one end or coupler."""
 
-    def __init__(self, data=None, *, item: FleetActionItem):
+    def __init__(self, data=None, *, item: FleetActionItem, first: bool = False):
         super().__init__(data, auto_id=f"id_done_{item.pk}_%s")
-        self.helper = helper(reverse("action-done", args=[item.pk]), button("It is done here"))
+        press = button("It is done here", "primary") if first else button("It is done here")
+        self.helper = helper(reverse("action-done", args=[item.pk]), press)
 
 
 class EndForm(forms.Form):

@@ -70,13 +70,18 @@ def page(request, row: FleetAction, form, status=200):
     now = timezone.now()
     rules = grading.ruleset(now)
     doing = may(request.user, "do fleet action") and row.ended is None
-    items = row.items.select_related("end__unit", "coupler", "done_by")
+    items = list(row.items.select_related("end__unit", "coupler", "done_by"))
+    first = next((item for item in items if doing and not item.done), None)
     told = figures.figures(figures.cut_off_before(now)) if may(request.user, "see recurring") else None
     component = rules.components.get(row.component)
     context = {
         "action": row,
         "part": component.name if component else row.component,
-        "items": [{"row": item, "form": DoneForm(item=item) if doing and not item.done else None} for item in items],
+        "items": [
+            {"row": item, "form": DoneForm(item=item, first=item is first) if doing and not item.done else None}
+            for item in items
+        ],
+        "first": first,
         "effect": fleet_actions.effect(row, told) if told else "",
         "warning": fleet_actions.REGRESSION,
         "form": form if may(request.user, "start fleet action") and row.ended is None else None,
