@@ -37,6 +37,13 @@ def test_axe_finds_a_planted_fault(look):
     assert any(fault.startswith("image-alt") for fault in axe_faults(page))
 
 
+def test_axe_is_really_looking_at_night(look):
+    page = look(samples.desk_page(), night=True)
+    assert axe_faults(page, colours_only=True) == []
+    page.evaluate("document.querySelector('h1').style.color = '#333'")
+    assert [fault.partition(":")[0] for fault in axe_faults(page, colours_only=True)] == ["color-contrast"]
+
+
 def test_every_text_pair_reads_well(look, html, night):
     result = probe(look(html, night=night), "contrast", 7)
     assert result["pairs"] >= 3
