@@ -25,7 +25,7 @@ BAD_SEALS = ("305 A", "211 B", "402 A")
 SEAL_TIMES = 6.0
 # 2. The contact block of this coupler, wherever it is; it goes from the first end to the second half way.
 BAD_COUPLER, FIRST_AT, THEN_AT = "P-0147", "207 A", "312 B"
-COUPLER_TIMES = 6.0
+COUPLER_TIMES = 7.0
 # 3. Attempts fail on the curve at this siding, whichever ends are joined.
 CURVE, CURVE_TIMES = "THO", 4.0
 # 4. Covers in these months.
@@ -60,18 +60,20 @@ def seal_life(random: Random) -> float:
 PLAIN = MappingProxyType(
     {
         **FAULTS,
-        "air-upper": 1.3,
-        "air-lower": 1.2,
-        "hoses": 0.5,
+        "air-upper": 1.7,
+        "air-lower": 1.6,
+        "hoses": 0.3,
         "contacts": 3.7,
-        "cover": 1.7,
+        "cover": 1.8,
         "hook": 2.7,
         "face": 0.2,
         "cone": 0.3,
         "cup": 0.3,
         "other": 0.1,
-        "handle": 2.0,
-        "hood": 0.5,
+        "handle": 1.9,
+        "hood": 0.4,
+        "cables": 0.3,
+        "shank": 0.4,
     }
 )
 

@@ -18,8 +18,8 @@ ORDINARY = {"end": "203 A", "type": "2V", "pattern": "P", "serial": "P-0105", "d
 # What is another way, the part, its rate there over the rate at an ordinary end in summer before the modification.
 TIMES = [
     ({}, "air-upper", 1),
-    ({"serial": "P-0147"}, "contacts", 6),
-    ({"serial": "P-0147"}, "cables", 6),
+    ({"serial": "P-0147"}, "contacts", 7),
+    ({"serial": "P-0147"}, "cables", 7),
     ({"serial": "P-0147"}, "cover", 1),
     ({"end": "207 A"}, "contacts", 1),
     ({"month": 12}, "cover", 3),
