@@ -189,6 +189,8 @@ def served(home, *words):
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
+        # Tests that a script runs in the background are started deaf to Ctrl-C, and what they start would be too.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     try:
         yield port, process
@@ -210,7 +212,7 @@ def test_serves_on_loopback_and_stops_when_asked(collected, tmp_path, word, how)
         status, headers, _ = answer(port, style)
         assert "max-age=315360000" in headers["Cache-Control"]
         process.send_signal(how)
-        said, _ = process.communicate(timeout=10)
+        said, _ = process.communicate(timeout=60)
     assert process.returncode == 0, said
     assert f"http://127.0.0.1:{port}/" in said
     assert said.endswith("Stopped.\n")
@@ -226,7 +228,7 @@ def test_static_files_are_collected_before_the_first_page(made, tmp_path):
         style = re.search(rb'href="(/static/css/logbook\.[0-9a-f]{12}\.css)"', page)[1].decode()
         assert answer(port, style)[0] == 200
         process.terminate()
-        said, _ = process.communicate(timeout=10)
+        said, _ = process.communicate(timeout=60)
     assert said.startswith("Collecting static files …\n")
 
 
