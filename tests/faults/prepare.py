@@ -7,6 +7,7 @@ import django
 django.setup()
 
 from django.core.management import call_command  # noqa: E402
+from django.db import connection  # noqa: E402
 
 from inspections import permissions  # noqa: E402
 from tests import conftest  # noqa: E402
@@ -16,6 +17,8 @@ from tests.faults import PASSWORD  # noqa: E402
 def prepare(drivers: int) -> None:
     """Migrate; the cast; the railway; as many more drivers, named soak1 and so on."""
     assert conftest.PASSWORD == PASSWORD
+    with connection.cursor() as cursor:
+        cursor.execute("PRAGMA synchronous=OFF")  # while it is filled; what serves it writes as the product does
     call_command("migrate", verbosity=0)
     conftest.cast.__wrapped__(None)
     conftest.railway.__wrapped__(None)
