@@ -55,6 +55,7 @@ class Fault:
     change: Callable[[bytes], bytes] | None = None
     wait: float = 0
     chance: float = 1
+    taken: int = 0  # how many requests it went wrong for
 
 
 @dataclass
@@ -192,6 +193,7 @@ class FaultProxy:
                 fits = re.search(fault.match, line) and fault.times != 0
                 if fits and (fault.kind != "dropped_reuse" or served) and self.dice.random() < fault.chance:
                     fault.times = fault.times if fault.times is None else fault.times - 1
+                    fault.taken += 1
                     return fault
         return None
 

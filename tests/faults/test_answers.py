@@ -72,8 +72,9 @@ def test_a_body_that_lost_its_end_is_refused_as_damaged_and_sent_whole(what, pho
 
 def test_a_stall_ends_by_the_clock_and_frees_the_lock(new_phone, link, ledger, photo):
     """The limit of a minute is made a second for this phone; two tabs, so that the lock is seen to be free."""
-    link.fault("rewrite", match=r"/js/outbox\.", change=quicker)
+    quick = link.fault("rewrite", match=r"/phone/page\.js", change=quicker)
     phone = new_phone().ready()
+    assert quick.taken
     kept = phone.kept(phone.save([photo(1)]))
     link.fault("blackhole", match=WORDS, times=1)
     assert phone.run() == "offline"

@@ -18,8 +18,10 @@ def rewritten(*changes):
 
 
 def broken_phone(new_phone, link, *changes):
-    link.fault("rewrite", match=r"/phone/page\.js", change=rewritten(*changes))
-    return new_phone().ready()
+    broken = link.fault("rewrite", match=r"/phone/page\.js", change=rewritten(*changes))
+    phone = new_phone().ready()
+    assert broken.taken
+    return phone
 
 
 DONE_FIRST = ("changed(report.id);", 'changed(report.id); await amend("reports", report.id, { state: "received" });')
