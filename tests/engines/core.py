@@ -131,6 +131,8 @@ def core(name: str, home: Path) -> None:
         phone.sign_in()
         phone.until(READY)
         tell("worker in charge, facts and table kept")
+        phone.until("() => caches.match('/phone/').then(Boolean)")  # what is not needed for a report comes last
+        tell("pages without signal kept")
         end = time.monotonic() + 30
         while not engine.settled():
             assert time.monotonic() < end, "the worker is not written down"
