@@ -21,6 +21,7 @@ from inspections.history.section import counted, limits, shown
 from inspections.models import FleetAction, FleetActionItem
 from inspections.permissions import Refused
 
+SIZE = 0.05  # the section's "by chance" at most, to call an effect one
 REGRESSION = "Ends chosen because they were bad would have come down anyway. Compare with ends that were left alone."
 END = re.compile(r"(?P<unit>[0-9A-Za-z-]{1,12})\s*(?P<letter>[AaBb])")
 
@@ -133,5 +134,5 @@ def effect(action: FleetAction, figures: dict) -> str:
     told = f"{counted(before, 'fault')} before, {after} after, at {counted(on, 'end')}"
     if ratio is None:
         return f"{told}: too few to compare."
-    sure = "beyond chance" if chance is not None and chance <= 0.05 else "may be chance"
+    sure = "beyond chance" if chance is not None and chance <= SIZE else "may be chance"
     return f"{told}: {shown(ratio)} times the rate before ({limits(low, high)}), {sure}."

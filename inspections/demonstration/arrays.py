@@ -60,7 +60,10 @@ class Columns:
         self.depots = (*sorted(railway.DEPOTS), ELSEWHERE)
         self.places = tuple(sorted(built.places))
         self.couplers = {coupler.pk: n for n, coupler in enumerate(built.couplers)}
-        self.marks = {mode.component for mode in rules.modes.values() if mode.look_at_mates}
+        self.signs = tuple(rules.symptoms)
+        able = {mode.code for mode in rules.modes.values() if mode.look_at_mates}
+        signs = rules.symptoms.values()
+        self.marks = [not sign.cant_tell and not able.isdisjoint(sign.modes) for sign in signs]
 
     def record(self) -> Record:
         """All of it."""
@@ -73,6 +76,7 @@ class Columns:
             first_day=float(self.built.start.astimezone(railway.LOCAL).timetuple().tm_yday - 1),
             ends=tuple(str(end) for end in self.ends),
             components=self.components,
+            signs=self.signs,
             couplers=tuple(coupler.serial for coupler in self.built.couplers),
             places=self.places,
             actions=actions,
@@ -85,7 +89,7 @@ class Columns:
             type_of_end=np.array([types.index(end.unit.type.code) for end in self.ends]),
             pattern_of_end=np.array([patterns.index(end.pattern.code) for end in self.ends]),
             changed_component=np.array([head]),
-            marks=np.array([code in self.marks for code in self.components]),
+            marks=np.array(self.marks),
             usage=self.usage(),
             faults=faults,
             couplings=self.couplings(),
@@ -134,7 +138,8 @@ class Columns:
         watched = np.array([self.watched_until(row.end, row.closed) for row in rows])
         none = np.array([row.outcome == "no fault found" for row in rows], bool)
         coupler = np.array([self.couplers.get(row.coupler, -1) for row in rows], int)
-        found = (end, component, coupler, seen, watched - seen)
+        sign = np.array([self.signs.index(row.symptom) for row in rows], int)
+        found = (end, component, sign, coupler, seen, watched - seen)
         faults = Faults(*(column[~none] for column in found), np.flatnonzero(~none))
         repaired = Repaired(
             end,

@@ -22,14 +22,13 @@ from inspections.history.section import (
 )
 from inspections.recurrence import preparation, trend
 
-SURE = 0.05
 POINTS = 120  # of a line on a chart
 
 
 def trends(asked: Asked) -> Section:
     """Every component's trend; the fleet first, then what stands out by type."""
-    found = asked.overview.trends
-    out = [row for row in found if row.q <= SURE and row.tested.verdict != trend.NO_SIGN]
+    found, named = asked.overview.trends, asked.out("trends")
+    out = [row for row in found if (row.component, row.type, row.window, row.tested.verdict) in named]
     fleet = [row for row in found if row.type < 0 and row.tested.events]
     shown_rows = sorted(fleet, key=lambda row: row.tested.laplace_p if row.tested.events >= trend.FEW else 2)
     listed_rows = out + [row for row in shown_rows if row not in out]
@@ -43,7 +42,7 @@ def trends(asked: Asked) -> Section:
             times(row.now.ratio.low),
             times(row.now.ratio.high),
             chance(row.q),
-            row.tested.verdict if row.q <= SURE or row.tested.events < trend.FEW else trend.NO_SIGN,
+            row.tested.verdict if row in out or row.tested.events < trend.FEW else trend.NO_SIGN,
         )
         for row in listed_rows
     )
@@ -141,6 +140,9 @@ def first_days(record) -> list[tuple[str, float]]:
 
 def modifications(asked: Asked) -> Section:
     """Before and after what was done on purpose."""
+    named = asked.out("modifications")
+    found = [row for row in asked.overview.steps if row.step.before + row.step.after]
+    found.sort(key=lambda row: row.q)
     rows = tuple(
         (
             asked.record.changes[row.change],
@@ -153,10 +155,9 @@ def modifications(asked: Asked) -> Section:
             rounded(row.step.ratio.high, 2),
             chance(row.q),
         )
-        for row in sorted(asked.overview.steps, key=lambda row: row.q)
-        if row.step.before + row.step.after
+        for row in found
     )
-    out = [row for row in rows if row[8] is not None and row[8] <= SURE]
+    out = [row for row, of in zip(rows, found, strict=True) if (of.change, of.component) in named]
     if not rows:
         answer = "No modification or fleet action is recorded as done at an end."
     elif out:
@@ -200,12 +201,13 @@ def seasons(asked: Asked) -> Section:
             rounded(season.ratio),
             rounded(season.low),
             rounded(season.high),
-            month(season.peak) if season.p < SURE else None,
+            month(season.peak) if season.sure else None,
             chance(q),
         )
         for n, season, q in found
     )
-    out = [row for row in rows if row[6] is not None and row[6] <= SURE]
+    named = asked.out("seasons")
+    out = [row for row, (n, _, _) in zip(rows, found, strict=True) if (n,) in named]
     if out:
         first = out[0]
         answer = (
@@ -264,7 +266,8 @@ def places(asked: Asked) -> Section:
         )
         for row in found
     )
-    out = [row for row in rows if row[7] is not None and row[7] <= SURE and (row[4] or 0) > 1]
+    named = asked.out("places")
+    out = [row for row, of in zip(rows, found, strict=True) if (of.place,) in named]
     failures = sum(row[2] for row in rows)
     if failures < FEW:
         answer = f"Too little data: {counted(failures, 'failed attempt')}."

@@ -20,7 +20,6 @@ from inspections.history.section import (
 from inspections.recurrence import repeats
 from inspections.recurrence.holding import AHEAD, COST_RATIO, SERVICE
 
-SURE = 0.05
 LEAST_AT_RISK = 10
 
 
@@ -43,7 +42,8 @@ def repairs(asked: Asked) -> Section:
         )
         for row, group in judged
     )
-    out = [row for row in rows if row[7] is not None and row[7] <= SURE and row[4] > (row[6] or 0)]
+    named = asked.out("repairs")
+    out = [row for row, (of, _) in zip(rows, judged, strict=True) if (of.component, of.action, of.depot) in named]
     whole = found.all
     share = whole.returned
     if whole.ripe < FEW:
@@ -104,7 +104,8 @@ def depots(asked: Asked) -> Section:
         )
         for group in found
     )
-    out = [row for row in rows if row[8] is not None and row[8] <= SURE and row[2] > (row[4] or 0)]
+    named = asked.out("depots")
+    out = [row for row, of in zip(rows, found, strict=True) if (of.group,) in named]
     answer = (
         f"{out[0][0]}: {out[0][2]} of {out[0][1]} come back, {shown(out[0][4])} expected for its mix of work."
         if out
@@ -253,7 +254,8 @@ def batches(asked: Asked) -> Section:
         (asked.slot(row.slot), int(row.compared.failed.size), int(row.compared.failed.sum()), chance(row.q))
         for row in asked.overview.batches
     )
-    out = [row[0] for row in rows if row[3] is not None and row[3] <= SURE]
+    named = asked.out("batches")
+    out = [row[0] for row, of in zip(rows, asked.overview.batches, strict=True) if (of.slot,) in named]
     answer = (
         f"Batches last differently: {listed(out)}."
         if out

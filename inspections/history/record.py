@@ -146,6 +146,7 @@ class Reader:
         self.names = {
             "ends": tuple(f"{number} {letter}" if number else f"vehicle {v}" for _, v, number, letter, *_ in ends),
             "components": tuple(self.components),
+            "signs": tuple(self.rules.symptoms),
             "couplers": tuple(serial for _, serial in couplers),
             "places": tuple(code for _, code, _ in places),
             "depots": (*(code for _, code in depots), ELSEWHERE),
@@ -154,9 +155,10 @@ class Reader:
         }
 
     def marks(self) -> np.ndarray:
-        """Components with a failure mode that can damage the mate."""
-        able = {mode.component for mode in self.rules.modes.values() if mode.look_at_mates}
-        return np.array([code in able for code in self.components], bool)
+        """Symptoms of a failure mode that can damage the mate; those that may be anything are none."""
+        able = {mode.code for mode in self.rules.modes.values() if mode.look_at_mates}
+        signs = self.rules.symptoms.values()
+        return np.array([not sign.cant_tell and not able.isdisjoint(sign.modes) for sign in signs], bool)
 
     def couplings(self) -> Couplings:
         """Every coupling and attempt before the cut-off's end, by time. Two queries."""
@@ -198,7 +200,7 @@ class Reader:
     def findings(self, closed: dict[int, tuple[str, str]]) -> tuple[Faults, Repaired, np.ndarray]:
         """Faults that count, and the repairs of those that were closed. One query."""
         gone = (Finding.State.MERGED, Finding.State.WITHDRAWN)
-        asked = ("pk", "end", "component", "coupler", "first_seen", "closed", "repeat_of", "visit__depot", "state")
+        asked = ("pk", "end", "component", "coupler", "first_seen", "closed", "repeat_of", "visit__depot", "symptom")
         rows = Finding.objects.filter(first_seen__lt=self.until).exclude(state__in=gone)
         rows = Columns(rows.order_by("first_seen", "pk").values_list(*asked), len(asked))
         pks = rows.raw(0)
@@ -213,7 +215,9 @@ class Reader:
         outcome = [closed.get(pk, ("", ""))[0] for pk in pks]
         no_fault = np.array([word == CloseOut.Outcome.NOT_FOUND for word in outcome], bool)
         counts = ~no_fault
-        faults = Faults(*(x[counts] for x in (end, component, coupler, seen, watched - seen)), np.flatnonzero(counts))
+        sign = rows.index(8, {code: n for n, code in enumerate(self.rules.symptoms)})
+        columns = (end, component, sign, coupler, seen, watched - seen)
+        faults = Faults(*(column[counts] for column in columns), np.flatnonzero(counts))
         back: dict[int, float] = {}
         for of, at in zip(rows.raw(6), seen, strict=True):
             if of is not None:

@@ -55,6 +55,10 @@ class Asked:
     def record(self):
         return self.told.record
 
+    def out(self, family: str) -> set[tuple]:
+        """What stands out in a family, as the overview names it."""
+        return {name.of for name in self.overview.names if name.family == family}
+
     def part(self, index: int) -> str:
         """A component's name."""
         code = self.record.components[index]

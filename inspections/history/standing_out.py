@@ -163,6 +163,8 @@ def couplers_answer(asked: Asked, rows: tuple) -> str:
 
 def types(asked: Asked) -> Section:
     """Unit types against each other, ends that stand out by themselves left out."""
+    named = asked.out("types")
+    found = [row for row in sorted(asked.overview.types, key=lambda row: row.q) if row.n or row.e >= 1]
     rows = tuple(
         (
             asked.record.types[row.type],
@@ -174,10 +176,10 @@ def types(asked: Asked) -> Section:
             rounded(row.ratio.high, 2),
             chance(row.q),
         )
-        for row in sorted(asked.overview.types, key=lambda row: row.q)
-        if row.n or row.e >= 1
+        for row in found
     )
-    out = [f"{row[0]} ({row[1]})" for row in rows if row[7] is not None and row[7] <= 0.05]
+    pairs = zip(rows, found, strict=True)
+    out = [f"{row[0]} ({row[1]})" for row, of in pairs if (of.type, of.component) in named]
     answer = f"Beyond chance: {listed(out)}." if out else "No unit type differs from the others beyond chance."
     return Section(
         "types",
@@ -205,7 +207,7 @@ def mates(asked: Asked) -> Section:
     for marked in sorted(asked.overview.chains, key=lambda row: row.chain.p)[:SHOWN]:
         end, component = int(faults.end[marked.fault]), int(faults.component[marked.fault])
         chain = marked.chain
-        followed = listed([record.ends[cell // len(record.components)] for cell in chain.which], 6)
+        followed = listed([record.ends[cell // len(record.signs)] for cell in chain.which], 6)
         day = asked.day(faults.time[marked.fault])
         row = (record.ends[end], asked.part(component), day, chain.mates, chain.followed, rounded(chain.expected, 2))
         rows.append((*row, followed, chance(chain.q), "yes" if chain.stands_out else ""))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inspections.recurrence import analysis, preparation, rates, trend
+from inspections.recurrence import analysis, rates, trend
 from inspections.recurrence.record import Record
 
 YEAR = 365.25
@@ -17,8 +17,9 @@ WINDOWS = ("all", "last year")
 class Clock:
     """Running time of every cell: what it was expected to fault, in days of an average year.
 
-    `at` (cells, days + 1): reading at the start of each day; it stands while the end does not run, and while no
-    episode could start. A steady rate is a straight line on it, whatever the usage and the season were.
+    `at` (cells, days + 1): reading at the start of each day; it stands while the end does not run. Dead time after an
+    episode stays in: taken out, it would push the last episodes to the very end of a window. A steady rate is a
+    straight line on it, whatever the usage and the season were.
     """
 
     at: np.ndarray
@@ -34,8 +35,8 @@ def clock(judged: analysis.Analysis) -> Clock:
     """The clock of each cell; it reads the length of the record at its end."""
     at = np.zeros((len(judged.expected.n), judged.ran.days + 1))
     for component in range(judged.ran.components):
-        cells, live = preparation.live_days(judged.episodes, judged.ran, component)
-        weight = judged.ran.usage[judged.ran.end_of_cell[cells]] * judged.ran.season[component] * live
+        cells = np.flatnonzero(judged.ran.component_of_cell == component)
+        weight = judged.ran.usage[judged.ran.end_of_cell[cells]] * judged.ran.season[component]
         at[cells, 1:] = np.cumsum(weight, axis=1)
     total = at[:, -1:]
     return Clock(np.divide(at, total, out=np.zeros_like(at), where=total > 0) * judged.ran.days)

@@ -42,13 +42,16 @@ class Repairs:
 
 
 def repairs(record: Record, judged: analysis.Analysis, size: float = 0.05) -> Repairs:
-    """How repairs held. A repair is judged against others of its component; named where q is at most `size`."""
+    """How repairs held. A repair is judged against others of its component; named where q is at most `size`.
+
+    Repairs at confirmed ends are left out of that: there faults come back whoever repairs them.
+    """
     given = record.repaired
     cell = record.cell(given.end, given.component)
     usable = (cell >= 0) & np.isfinite(given.closed) & np.isfinite(given.window)
     done = _repairs(record, judged, cell, usable)
     no_fault = given.no_fault[usable]
-    fixed = ~no_fault
+    fixed = ~no_fault & ~judged.confirmed[cell[usable]]
     mask = [
         _part(done, fixed),
         given.component[usable][fixed],
@@ -63,8 +66,9 @@ def repairs(record: Record, judged: analysis.Analysis, size: float = 0.05) -> Re
     rest = ~np.isin(group.ravel(), named)
     strata = component * (len(record.actions) + 1) + action
     depots = repeats.by_group(_part(mended, rest), depot[rest], strata[rest]) if rest.any() else []
-    held = tuple(repeats.held(mended, component == c) for c in range(len(record.components)))
-    return Repairs(repeats.held(mended), work, tuple(depots), repeats.not_found(done, no_fault), held)
+    every, of = _part(done, ~no_fault), given.component[usable][~no_fault]
+    held = tuple(repeats.held(every, of == c) for c in range(len(record.components)))
+    return Repairs(repeats.held(every), work, tuple(depots), repeats.not_found(done, no_fault), held)
 
 
 def _repairs(record: Record, judged: analysis.Analysis, cell: np.ndarray, usable: np.ndarray) -> repeats.Repairs:
@@ -139,11 +143,12 @@ class Marked:
     chain: follow.Chain
 
 
-def chains(record: Record, judged: analysis.Analysis) -> list[Marked]:
+def chains(record: Record) -> list[Marked]:
     """Faults that can mark a mate (`marks`), and what was found at the ends met from BEFORE days earlier until it was
-    seen to. Each mate's own rate is its yardstick."""
+    seen. What counts at a mate is the same symptom; its own rate of it is the yardstick."""
     faults, met = record.faults, record.couplings
-    able = np.flatnonzero((faults.end >= 0) & (faults.component >= 0) & record.marks[np.maximum(faults.component, 0)])
+    able = np.flatnonzero((faults.end >= 0) & (faults.sign >= 0) & record.marks[np.maximum(faults.sign, 0)])
+    cell = np.where((faults.end >= 0) & (faults.sign >= 0), faults.end * len(record.signs) + faults.sign, -1)
     joined = (met.a >= 0) & (met.b >= 0) & ~met.failed
     both = np.concatenate([met.a[joined], met.b[joined]])
     other = np.concatenate([met.b[joined], met.a[joined]])
@@ -157,10 +162,10 @@ def chains(record: Record, judged: analysis.Analysis) -> list[Marked]:
         first = low + np.searchsorted(when[low:high], faults.time[fault] - BEFORE)
         last = low + np.searchsorted(when[low:high], faults.time[fault], side="right")
         source += [fault] * (last - first)
-        mate += list(record.cell(other[first:last], np.full(last - first, faults.component[fault])))
+        mate += list(other[first:last] * len(record.signs) + faults.sign[fault])
         at += list(when[first:last])
-    cell = record.cell(faults.end, faults.component)
-    span = np.zeros(len(judged.expected.n)), np.full(len(judged.expected.n), float(record.days))
+    cells = len(record.ends) * len(record.signs)
+    span = np.zeros(cells), np.full(cells, float(record.days))
     columns = np.array(source, int), np.array(mate, int), np.array(at, float)
     found = follow.chains(*columns, AFTER, cell, faults.time, *span)
     return [Marked(chain.source, chain) for chain in found]

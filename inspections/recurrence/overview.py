@@ -24,8 +24,9 @@ from inspections.recurrence import (
 from inspections.recurrence.record import Record
 
 METHOD = "1"  # changes when a figure may differ for the same record
-FDR = 0.10  # of the ends named, and of the couplers
+FDR = 0.05  # of the ends named, and of the couplers
 SIZE = 0.05  # q at most, in the other families
+STRICT = 0.02  # q at most for places, where a few attempts make a large ratio
 
 # Family → what is asked about.
 FAMILIES = {
@@ -76,12 +77,12 @@ class Overview:
 
 def overview(record: Record, cost_ratio: float = holding.COST_RATIO) -> Overview:
     """All answers on one record. `cost_ratio`: how many planned changes of a part one failure costs."""
-    at_ends = standing_out.ends(record)
+    at_ends = standing_out.ends(record, FDR)
     clock = changing.clock(at_ends)
     answers = {
         "ends": at_ends,
         "burst": fleet_months(at_ends, record),
-        "couplers": standing_out.couplers(record, at_ends),
+        "couplers": standing_out.couplers(record, at_ends, FDR),
         "types": standing_out.types(record, at_ends),
         "trends": changing.trends(record, at_ends, clock),
         "steps": changing.steps(record, at_ends, clock),
@@ -90,7 +91,7 @@ def overview(record: Record, cost_ratio: float = holding.COST_RATIO) -> Overview
         "repairs": holding.repairs(record, at_ends, SIZE),
         "parts": holding.parts(record, cost_ratio),
         "batches": holding.batches(record),
-        "chains": holding.chains(record, at_ends),
+        "chains": holding.chains(record),
         "spares": holding.stock(record),
     }
     return Overview(record.days, **answers, names=tuple(names(record, answers)))
@@ -127,7 +128,7 @@ def names(record: Record, answers: dict) -> list[Name]:
     ]
     found += [Name("modifications", (row.change, row.component)) for row in answers["steps"] if row.q <= SIZE]
     found += [Name("seasons", (int(c),)) for c in np.flatnonzero(answers["season_q"] <= SIZE)]
-    found += [Name("places", (row.place,)) for row in answers["places"] if row.q <= SIZE and row.ratio.value > 1]
+    found += [Name("places", (row.place,)) for row in answers["places"] if row.q <= STRICT and row.ratio.value > 1]
     found += [
         Name("repairs", (row.component, row.action, row.depot))
         for row in repairs.work

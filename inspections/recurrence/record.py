@@ -15,13 +15,15 @@ import numpy as np
 
 @dataclass(frozen=True, slots=True)
 class Faults:
-    """Findings that count, (n,) each, any order: `end`, `component`, `coupler` (at the time) indices; `time` first
+    """Findings that count, (n,) each, any order: `end`, `component`, `sign` (the symptom reported),
+    `coupler` (at the time) indices; `time` first
     seen; `window` days in which another of the same cell belongs to it (its close-out's repeat window; infinite while
     open); `source`: the row it came from, an index the caller knows. Merged, withdrawn and "no fault found" are left
     out beforehand."""
 
     end: np.ndarray
     component: np.ndarray
+    sign: np.ndarray
     coupler: np.ndarray
     time: np.ndarray
     window: np.ndarray
@@ -100,12 +102,13 @@ class Record:
     attempts of each end each day. `ends`, `components`, `couplers`, `places`, `actions`, `depots`, `slots`,
     `batches`, `changes`, `types`, `patterns`: names (codes) that the indices point at. `type_of_end`,
     `pattern_of_end` (ends,). `changed_component`: per change, the index of the component it was meant for, -1: not
-    said. `marks` (components,) bool: damage there can mark the mate."""
+    said. `signs`: codes of symptoms; `marks` (signs,) bool: what shows so can mark the mate."""
 
     days: int
     first_day: float
     ends: tuple[str, ...]
     components: tuple[str, ...]
+    signs: tuple[str, ...]
     couplers: tuple[str, ...]
     places: tuple[str, ...]
     actions: tuple[str, ...]

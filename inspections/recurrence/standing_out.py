@@ -12,7 +12,7 @@ from inspections.recurrence.record import Record
 LEAST_STAY = 60.0  # days at an end, for a coupler to count as having been there
 
 
-def ends(record: Record) -> analysis.Analysis:
+def ends(record: Record, fdr: float) -> analysis.Analysis:
     """Every component of every end, those without a fault among them."""
     faults = record.faults
     return analysis.analyse(
@@ -24,6 +24,7 @@ def ends(record: Record) -> analysis.Analysis:
         record.end_of_cell,
         record.component_of_cell,
         record.first_day,
+        fdr,
     )
 
 
@@ -59,7 +60,7 @@ class Couplers:
     confirmed: np.ndarray
 
 
-def couplers(record: Record, at_ends: analysis.Analysis) -> Couplers:
+def couplers(record: Record, at_ends: analysis.Analysis, fdr: float) -> Couplers:
     """Every component of every coupler by serial, wherever it was. Only one that moved can be told from its end."""
     count, parts = len(record.couplers), len(record.components)
     faults = record.faults
@@ -73,6 +74,7 @@ def couplers(record: Record, at_ends: analysis.Analysis) -> Couplers:
         np.repeat(np.arange(count), parts),
         np.tile(np.arange(parts), count),
         record.first_day,
+        fdr,
     )
     stays = np.minimum(record.fitted.until, record.days) - np.maximum(record.fitted.since, 0.0)
     moved = np.bincount(record.fitted.coupler[stays >= LEAST_STAY], minlength=count) >= 2

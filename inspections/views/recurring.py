@@ -84,14 +84,11 @@ def pages_of(now) -> dict[tuple[str, str], str]:
     }
 
 
-def page_of(section: dict, n: int, row, pages: dict) -> str:
+def page_of(section: dict, row, pages: dict) -> str:
     """The address of the page about what a row is of; "" where there is none."""
     kind = FIRST_CELL.get(section["name"])
     if kind == "coupler":
         return reverse("coupler", args=[row[0]])
-    case = section["cases"][n] if n < len(section["cases"]) else ""
-    if case:
-        return reverse("end-history", args=[case.removeprefix("end=").partition("&")[0]])
     return pages.get((kind, row[0]), "")
 
 
@@ -102,7 +99,7 @@ def for_page(section: dict, part: str, pages: dict) -> dict:
         {
             "cells": [(head, shown(cell)) for head, cell in zip(section["heads"], row, strict=True)],
             "case": section["cases"][n] if n < len(section["cases"]) else "",
-            "page": page_of(section, n, row, pages),
+            "page": page_of(section, row, pages),
         }
         for n, row in enumerate(section["rows"])
         if at is None or row[at] == part
@@ -122,7 +119,12 @@ def cases_asked(request, told: dict, now) -> dict:
     span = (date.fromisoformat(told[name]) for name in ("first", "cut_off"))
     found = cases.counting(*span).filter(end=int(end), component=part)
     name = rules.components[part].name if part in rules.components else part
-    return {"cases": words.lines(found[:CASES], rules, now), "cases_part": name, "case_count": found.count()}
+    return {
+        "cases": words.lines(found[:CASES], rules, now),
+        "cases_part": name,
+        "case_count": found.count(),
+        "case_end": int(end),
+    }
 
 
 def history_page(request, heading: str, found, told: dict, words_for: str) -> HttpResponse:

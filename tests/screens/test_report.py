@@ -533,7 +533,7 @@ def test_the_report_page_has_the_scripts_of_every_page_and_few_of_them_at_once(d
     page = driver.get("/reports/new/?unit=201").content.decode()
     assert scripts(page) >= scripts(driver.get("/units/").content.decode()) - {"shell.js"}
     assert {path.rpartition("/")[2] for path in re.findall(r'<script src="([^"]*)"', page)} == {
-        "theme.js", "report.js", "focus.js",
+        "theme.js", "report.js",
     }  # fmt: skip
 
 
