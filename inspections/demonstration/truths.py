@@ -40,7 +40,7 @@ MODIFIED_PATTERN, MODIFIED_DAYS_AGO, MODIFIED_SHARE = "P", 540, 0.5
 MODIFICATION = "Lock spring of thicker wire"
 # 8. Release gear of this type, through the last year: so many times as often on its last day as on the first. Before,
 # it is below the fleet's, so that over the record the type is like the others.
-WORSE_TYPE, WORSE_DAYS, WORSE_TIMES, BEFORE_IT = "3N", 365, 15.0, 0.5
+WORSE_TYPE, WORSE_DAYS, WORSE_TIMES, BEFORE_IT = "3N", 365, 30.0, 0.35
 # 9. A bent pin here, from so many days ago; it marks the pins of four mates before it is found.
 BENT_PIN_AT, BENT_PIN_DAYS_AGO, MARKED_MATES, MARKED_WITHIN = "309 B", 200, 4, 9
 

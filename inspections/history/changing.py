@@ -21,6 +21,7 @@ from inspections.history.section import (
     times,
 )
 from inspections.recurrence import preparation, trend
+from inspections.recurrence.changing import WINDOWS
 
 POINTS = 120  # of a line on a chart
 
@@ -28,25 +29,25 @@ POINTS = 120  # of a line on a chart
 def trends(asked: Asked) -> Section:
     """Every component's trend; the fleet first, then what stands out by type."""
     found, named = asked.overview.trends, asked.out("trends")
-    out = [row for row in found if (row.component, row.type, row.window, row.tested.verdict) in named]
-    fleet = [row for row in found if row.type < 0 and row.tested.events]
-    shown_rows = sorted(fleet, key=lambda row: row.tested.laplace_p if row.tested.events >= trend.FEW else 2)
+    out = [row for row in found if (row.component, row.type, row.window, row.verdict) in named]
+    fleet = [row for row in found if row.type < 0 and row.events]
+    shown_rows = sorted(fleet, key=lambda row: row.p if row.events >= trend.FEW else 2)
     listed_rows = out + [row for row in shown_rows if row not in out]
     rows = tuple(
         (
             asked.part(row.component),
             asked.record.types[row.type] if row.type >= 0 else "whole fleet",
             row.window,
-            row.tested.events,
-            times(row.now.ratio.value),
-            times(row.now.ratio.low),
-            times(row.now.ratio.high),
+            row.events,
+            times(row.ratio.value),
+            times(row.ratio.low),
+            times(row.ratio.high),
             chance(row.q),
-            row.tested.verdict if row in out or row.tested.events < trend.FEW else trend.NO_SIGN,
+            row.verdict if row in out or row.events < trend.FEW else trend.NO_SIGN,
         )
         for row in listed_rows
     )
-    surest = min(out, key=lambda row: (row.window != "all", row.q), default=None)
+    surest = min(out, key=lambda row: row.q, default=None)
     drawn = surest or (shown_rows[0] if shown_rows else None)
     return Section(
         "trends",
@@ -57,7 +58,7 @@ def trends(asked: Asked) -> Section:
             "Of",
             "Over",
             "Faults",
-            "Now, times a year ago",
+            "Times the rate before",
             "From",
             "To",
             "By chance (all allowed for)",
@@ -75,14 +76,14 @@ def trends_answer(asked: Asked, rows: tuple, out: list) -> str:
     if not out:
         return "No part's rate clearly rises or falls. With few faults only a doubling would be noticed."
     surest: dict[str, tuple] = {}
-    for row in sorted(rows[: len(out)], key=lambda row: (row[2] != "all", row[7])):
+    for row in sorted(rows[: len(out)], key=lambda row: row[7]):
         surest.setdefault(row[0], row)
     told = []
     for row in list(surest.values())[:3]:
         whose = "" if row[1] == "whole fleet" else f" on type {row[1]}"
-        since = "a year ago" if row[2] == "all" else "at the start of the last year"
+        when = "in the last year as before" if row[2] == WINDOWS[1] else "now as a year ago"
         span = limits(row[5], row[6])
-        told.append(f"{row[0]}{whose}: {row[8]}, about {shown(row[4])} times as many now as {since} ({span})")
+        told.append(f"{row[0]}{whose}: {row[8]}, about {shown(row[4])} times as many {when} ({span})")
     more = f" {counted(len(surest) - 3, 'part')} more in the table." if len(surest) > 3 else ""
     return "; ".join(told) + f".{more}"
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from inspections.recurrence import analysis, rates, trend
+from inspections.recurrence.estimates import Estimate
 from inspections.recurrence.record import Record
 
 YEAR = 365.25
-WINDOWS = ("all", "last year")
+WINDOWS = ("whole record", "last year")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,37 +45,58 @@ def clock(judged: analysis.Analysis) -> Clock:
 
 @dataclass(frozen=True, slots=True)
 class Moving:
-    """A component's trend, for the whole fleet (`type` -1) or one unit type, over one of WINDOWS. `now`: rate now
-    over the rate a year ago (over the window's start, for the last year). `q` over all that were tested."""
+    """A component's trend. For the whole fleet (`type` -1): Laplace over the whole record, `ratio` the rate now over
+    the rate a year ago. For a unit type: the last year against the time before, exact, `ratio` the one rate over the
+    other. `window` says which (WINDOWS), `q` allows for all that were tested (nan below `trend.FEW` events)."""
 
     component: int
     type: int
     window: str
-    tested: trend.Trend
-    now: trend.Change
+    events: int
+    ratio: Estimate
+    p: float
+    verdict: str
     q: float
 
 
 def trends(record: Record, judged: analysis.Analysis, of: Clock) -> list[Moving]:
-    """Every component: fleet over the whole record; each unit type over the whole record and over the last year."""
-    found = []
-    for component in range(len(record.components)):
-        for kind in range(-1, len(record.types)):
-            for window in WINDOWS[: 1 if kind < 0 else 2]:
-                found.append((component, kind, window, *_trend(record, judged, of, component, kind, window)))
-    q = rates.q_values(np.array([row[3].laplace_p if row[3].events >= trend.FEW else np.nan for row in found]))
+    """Every component: the fleet over the whole record, each unit type's last year."""
+    found = [
+        (
+            component,
+            kind,
+            *(_fleet(record, judged, of, component) if kind < 0 else _year(record, judged, of, component, kind)),
+        )
+        for component in range(len(record.components))
+        for kind in range(-1, len(record.types))
+    ]
+    q = rates.q_values(np.array([row[5] if row[3] >= trend.FEW else np.nan for row in found]))
     return [Moving(*row, float(each)) for row, each in zip(found, q, strict=True)]
 
 
-def _trend(record: Record, judged: analysis.Analysis, of: Clock, component: int, kind: int, window: str):
-    chosen = record.component_of_cell == component
-    if kind >= 0:
-        chosen &= record.type_of_end[record.end_of_cell] == kind
-    cells = np.flatnonzero(chosen)
-    first = 0.0 if window == WINDOWS[0] else max(0.0, record.days - YEAR)
+def _fleet(record: Record, judged: analysis.Analysis, of: Clock, component: int) -> tuple:
+    cells = np.flatnonzero(record.component_of_cell == component)
     time, system = episodes_of(judged, of, cells)
-    start, stop = of.read(cells, np.full(len(cells), first)), of.at[cells, -1]
-    return trend.trend(time, system, start, stop), trend.rate_now(time, system, start, stop, YEAR)
+    start, stop = np.zeros(len(cells)), of.at[cells, -1]
+    tested = trend.trend(time, system, start, stop)
+    now = trend.rate_now(time, system, start, stop, YEAR)
+    return WINDOWS[0], tested.events, now.ratio, tested.laplace_p, tested.verdict
+
+
+def _year(record: Record, judged: analysis.Analysis, of: Clock, component: int, kind: int) -> tuple:
+    chosen = (record.component_of_cell == component) & (record.type_of_end[record.end_of_cell] == kind)
+    step = before_and_after(record, judged, of, np.flatnonzero(chosen), max(0.0, record.days - YEAR))
+    return WINDOWS[1], step.before + step.after, step.ratio, step.p, step.verdict
+
+
+def before_and_after(record: Record, judged: analysis.Analysis, of: Clock, cells: np.ndarray, at) -> trend.Step:
+    """The rate of these cells after `at`, one day or (cells,), over the rate before; exposure is what they ran."""
+    time, system = episodes_of(judged, of, cells)
+    when = of.read(cells, np.broadcast_to(np.asarray(at, float), cells.shape))
+    stop = of.at[cells, -1]
+    weight = judged.expected.e[cells] / max(record.days, 1)
+    ran = np.stack([when, stop - when], axis=1) * weight[:, None]
+    return trend.step(time, system, np.zeros(len(cells)), stop, when, ran)
 
 
 def episodes_of(judged: analysis.Analysis, of: Clock, cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -106,10 +128,6 @@ def steps(record: Record, judged: analysis.Analysis, of: Clock) -> list[Stepped]
         meant = int(record.changed_component[change])
         for component in [meant] if meant >= 0 else range(len(record.components)):
             cells = record.cell(ends, np.full(len(ends), component))
-            time, system = episodes_of(judged, of, cells)
-            when, stop = of.read(cells, at), of.at[cells, -1]
-            weight = judged.expected.e[cells] / max(judged.ran.days, 1)
-            ran = np.stack([when, stop - when], axis=1) * weight[:, None]
-            found.append((change, component, len(cells), trend.step(time, system, 0 * when, stop, when, ran)))
+            found.append((change, component, len(cells), before_and_after(record, judged, of, cells, at)))
     q = rates.q_values(np.array([row[3].p for row in found]))
     return [Stepped(*row, float(each)) for row, each in zip(found, q, strict=True)]

@@ -26,14 +26,14 @@ from inspections.recurrence.record import Record
 METHOD = "1"  # changes when a figure may differ for the same record
 FDR = 0.05  # of the ends named, and of the couplers
 SIZE = 0.05  # q at most, in the other families
-STRICT = 0.02  # q at most for places, where a few attempts make a large ratio
+STRICT = 0.02  # q at most for places, trends and batches, where neighbours share what is behind them
 
 # Family → what is asked about.
 FAMILIES = {
     "ends": "every component of every end",
     "couplers": "every component of every coupler that was at two ends",
     "types": "every component of every unit type against the others",
-    "trends": "every component: the fleet; each unit type, over the whole record and over the last year",
+    "trends": "every component: the fleet over the whole record; each unit type, the last year against before",
     "modifications": "every modification and the component it was meant for",
     "seasons": "every component",
     "places": "every place where couplings are attempted",
@@ -122,9 +122,9 @@ def names(record: Record, answers: dict) -> list[Name]:
     found += [Name("couplers", divmod(int(cell), parts)) for cell in np.flatnonzero(couplers.confirmed)]
     found += [Name("types", (row.type, row.component)) for row in answers["types"] if row.q <= SIZE]
     found += [
-        Name("trends", (row.component, row.type, row.window, row.tested.verdict))
+        Name("trends", (row.component, row.type, row.window, row.verdict))
         for row in answers["trends"]
-        if row.q <= SIZE and row.tested.verdict in (trend.RISING, trend.FALLING)
+        if row.q <= STRICT and row.verdict in (trend.RISING, trend.FALLING)
     ]
     found += [Name("modifications", (row.change, row.component)) for row in answers["steps"] if row.q <= SIZE]
     found += [Name("seasons", (int(c),)) for c in np.flatnonzero(answers["season_q"] <= SIZE)]
@@ -138,7 +138,7 @@ def names(record: Record, answers: dict) -> list[Name]:
         Name("depots", (row.group,)) for row in repairs.depots if row.enough and row.q <= SIZE and row.ratio.value > 1
     ]
     found += [Name("parts", (row.slot,)) for row in answers["parts"] if row.renewal and row.renewal.recommended]
-    found += [Name("batches", (row.slot,)) for row in answers["batches"] if row.q <= SIZE]
+    found += [Name("batches", (row.slot,)) for row in answers["batches"] if row.q <= STRICT]
     found += [
         Name("mates", (row.fault, int(record.faults.end[row.fault]), int(record.faults.component[row.fault])))
         for row in answers["chains"]

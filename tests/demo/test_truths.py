@@ -31,8 +31,8 @@ TIMES = [
     ({"days_ago": 10}, "hook", 0.5),
     ({"days_ago": 10}, "face", 1),
     ({"type": "3N", "pattern": "Q", "days_ago": 10}, "hook", 0.75),  # not modified: the fleet's own rate
-    ({"type": "3N", "pattern": "Q"}, "handle", 0.5),
-    ({"type": "3N", "pattern": "Q", "days_ago": 0}, "handle", 7.5),
+    ({"type": "3N", "pattern": "Q"}, "handle", 0.35),
+    ({"type": "3N", "pattern": "Q", "days_ago": 0}, "handle", 10.5),
     ({"type": "3V", "days_ago": 0}, "handle", 1),
     ({"end": "305 B"}, "air-upper", 1),
     ({"end": "305 A"}, "cover", 1),
