@@ -76,6 +76,7 @@ class Phone:
         self.until("navigator.serviceWorker.controller !== null")  # it claims the page once it is active
         self.wait(lambda: {"facts", "table"} <= set((self.stored() or {}).get("facts", {})))
         self.until("Boolean(self.lastRun)")
+        self.wait(lambda: "/phone/" in {path for paths in self.caches().values() for path in paths})
         return self
 
     def until(self, expression: str, page=None) -> None:

@@ -34,7 +34,7 @@ def test_a_server_that_dies_between_commit_and_answer_makes_no_second_row(what, 
     kept = phone.kept(phone.save([photo(1)]))
     server.die_after(what.removeprefix("^"))
     assert phone.run() == "offline"
-    assert not server.alive
+    phone.wait(lambda: not server.alive)
     server.start()
     assert phone.run() == "done"
     assert link.count(what, "200") == 1

@@ -2,7 +2,7 @@
 
 from datetime import UTC, date, datetime, timedelta
 from smtplib import SMTPRecipientsRefused
-from threading import Barrier, Thread
+from threading import Barrier, Thread, local
 from time import sleep
 
 import pytest
@@ -333,17 +333,24 @@ def test_two_at_once_send_each_mail_once(transactional_db, cast, railway, report
     assert log.first_break() is None
 
 
-def test_two_that_overlap_all_the_same_send_each_mail_once(transactional_db, cast, now):
-    """The lease is over, the first run is at work still: a try is claimed by one of them."""
+def test_two_that_overlap_all_the_same_send_each_mail_once(transactional_db, cast, now, monkeypatch):
+    """The lease is over, the first run is at work still, and both have read what waits: one claims each try."""
     cast.controller.email = "controller1@example.org"
     cast.controller.save()
     Notice.objects.bulk_create(
         Notice(about=f"x:{n}", subject=f"x {n}", text="x", to=["controller"], made=now) for n in range(20)
     )
-    start = Barrier(2)
+    both_read, mine, claim = Barrier(2), local(), notices.claimed
+
+    def claimed(row):
+        if not getattr(mine, "waited", False):
+            mine.waited = True
+            both_read.wait(30)
+        return claim(row)
+
+    monkeypatch.setattr(notices, "claimed", claimed)
 
     def go():
-        start.wait()
         try:
             notices.send(now)
         finally:
