@@ -56,6 +56,7 @@ def test_a_phone_that_believed_a_false_receipt_finds_out_by_asking(new_phone, li
     kept = phone.kept(phone.save([photo(1)]))
     link.fault("captive", match=WORDS, times=1)
     phone.run()
+    assert link.count(WORDS, "captive") == 1, "the false receipt was never given, so this test tries nothing"
     phone.run()
     ledger.wait_delivered(kept)
 
