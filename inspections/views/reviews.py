@@ -10,6 +10,7 @@ from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_POST, require_safe
 
 from inspections import reviews as paper
+from inspections import words
 from inspections.history import reviews
 from inspections.models import Review
 from inspections.permissions import Refused, may, require
@@ -23,7 +24,10 @@ def review_list(request):
     last = reviews.last_over(now)
     rows = Review.objects.select_related("by").defer("figures")
     context = {
-        "reviews": [{"row": row, "first": reviews.first_of(row.month)} for row in rows],
+        "reviews": [
+            {"row": row, "first": reviews.first_of(row.month), "by": words.name(row.by) if row.by else ""}
+            for row in rows
+        ],
         "waiting": reviews.first_of(last) if not any(row.month == last for row in rows) else None,
         "may_make": may(request.user, "review"),
         "now": now,
